@@ -1,0 +1,1 @@
+"""Limit profiles with their sources, example benches and the published schemas, as data."""

@@ -1,0 +1,1 @@
+"""The watcher, its core, store, sinks and command line."""

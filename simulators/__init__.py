@@ -1,0 +1,1 @@
+"""Physics and devices that stand where hardware would stand, in a process of their own."""
