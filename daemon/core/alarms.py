@@ -1,0 +1,128 @@
+"""All alarms of a plan: conditions become annunciated alarms after their delay and move through the table."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+
+from quietbench.daemon.core.alarm import ACTIVE, AlarmInput, step
+from quietbench.daemon.core.channel import ChannelWatch, Condition
+from quietbench.daemon.core.plan import Limit, Priority
+from quietbench.daemon.core.records import AlarmState, Sentence
+
+
+@dataclass(slots=True)
+class Alarm:
+    """One alarm: a condition of a channel, its state, and a delay that runs."""
+
+    watch: ChannelWatch
+    condition: Condition
+    state: AlarmState = AlarmState.NORMAL
+    since_ns: int = 0
+    due_ns: int | None = None
+    sentence: Sentence = field(default_factory=lambda: Sentence("limit"))
+
+    @property
+    def name(self) -> str:
+        """Return the alarm's id: channel, colon, limit name or "fault"."""
+        return self.condition.alarm
+
+    @property
+    def active(self) -> bool:
+        """Say whether the condition stands, delays counted."""
+        return self.state in ACTIVE
+
+    @property
+    def priority(self) -> Priority:
+        """Return the limit's priority, or for a fault the channel's."""
+        limit = self.condition.limit
+        return self.watch.channel.fault_priority if limit is None else limit.priority
+
+    @property
+    def protects(self) -> bool:
+        """Say whether the alarm is about the way to earth: a path limit, or a fault of a path channel."""
+        limit = self.condition.limit
+        return bool(self.watch.channel.measures) if limit is None else limit.protects
+
+    def wanted(self, *, gate_open: bool) -> bool:
+        """Say whether the alarm ought to be active: the condition holds and its gate is open."""
+        limit = self.condition.limit
+        gated = self.watch.channel.gated and limit is not None
+        return self.condition.holds and (gate_open or not gated)
+
+    def delay_ns(self, *, towards_active: bool) -> int:
+        """Return how long the condition must last before the alarm follows it."""
+        limit = self.condition.limit
+        if limit is None:
+            return 0
+        return limit.on_delay_ns if towards_active else limit.off_delay_ns
+
+    def move(self, happening: AlarmInput, now_ns: int) -> tuple[AlarmState, AlarmState] | None:
+        """Step the table; return (from, to), or None where nothing follows."""
+        after = step(self.state, happening)
+        if after is None:
+            return None
+        before, self.state = self.state, after
+        self.since_ns = now_ns
+        if happening is AlarmInput.OCCUR:
+            self.sentence = sentence_of(self)
+        return before, after
+
+
+def event_body(
+    alarm: Alarm, before: AlarmState, after: AlarmState, happening: AlarmInput
+) -> dict[str, object]:
+    """Return the body of the alarm event: what is so, by which limit, from which source."""
+    body: dict[str, object] = {
+        "alarm": alarm.name,
+        "channel": alarm.watch.channel.name,
+        "from": before.value,
+        "to": after.value,
+        "cause": happening.value,
+        "condition": after in ACTIVE,
+        "priority": alarm.priority.name.lower(),
+        "sentence": {"key": alarm.sentence.key, "args": dict(alarm.sentence.args)},
+    }
+    return {**body, **_limit_part(alarm.condition.limit), **_reading_part(alarm.watch)}
+
+
+def _limit_part(limit: Limit | None) -> dict[str, object]:
+    if limit is None:
+        return {"limit": None, "requirement": None, "bound": None, "source": None}
+    return {
+        "limit": limit.name,
+        "requirement": limit.requirement.value,
+        "bound": limit.bound,
+        "source": asdict(limit.source),
+    }
+
+
+def _reading_part(watch: ChannelWatch) -> dict[str, object]:
+    reason = watch.reason
+    body: dict[str, object] = {
+        "unit": watch.channel.unit,
+        "reason": None if reason is None else reason.name.lower(),
+    }
+    last = watch.kept
+    if last is None:
+        return {**body, "value": None, "u": None, "sense": "="}
+    return {**body, "value": last.value, "u": last.u, "sense": last.sense.value}
+
+
+def sentence_of(alarm: Alarm) -> Sentence:
+    """Return what to say of an alarm that occurs: a key of the catalogue and what fills it."""
+    channel = alarm.watch.channel
+    place, _, word = channel.name.partition("/")
+    args = [("place", place), ("channel", word), ("what", channel.quantity)]
+    limit = alarm.condition.limit
+    if limit is None:
+        reason = alarm.watch.reason
+        return Sentence(f"fault.{'silent' if reason is None else reason.name.lower()}", tuple(args))
+    last = alarm.watch.kept
+    if last is not None and last.value is not None:
+        args += [("value", repr(last.value)), ("u", repr(last.u)), ("sense", last.sense.value)]
+    args += [
+        ("unit", channel.unit),
+        ("requirement", limit.requirement.value),
+        ("bound", repr(limit.bound)),
+    ]
+    return Sentence(f"{'open' if limit.protects else 'limit'}.{channel.quantity}", tuple(args))

@@ -1,0 +1,213 @@
+"""One channel inside the core: converts, judges quality and limits, decides what is kept.
+
+Thinning drops a sample only if replaying without it gives the same: every change of a limit's zone, of the
+quality, of a fault count that still counts, is kept; so is what moves the raw value past the deadband, and a
+heartbeat.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from quietbench.daemon.core.convert import Sense, Value
+from quietbench.daemon.core.limits import Zone, zone
+from quietbench.daemon.core.plan import Channel, Limit
+from quietbench.daemon.core.quality import quality_of
+from quietbench.daemon.core.quantities import QUANTITIES
+from quietbench.daemon.core.records import Quality, Reading
+from quietbench.drivers.samples import Reason
+
+_NO_VALUE = (None, None, Sense.EQUAL, None)
+
+FAULT = "fault"
+"""The name of the alarm that stands for the measurement itself."""
+
+
+@dataclass(slots=True)
+class Condition:
+    """One thing that can be wrong with a channel: a limit, or (without one) the measurement itself.
+
+    ``holds`` is the bare condition; the alarm follows it after its delay, and only while its gate is open.
+    """
+
+    alarm: str
+    limit: Limit | None
+    zone: Zone = Zone.CLEAR
+    holds: bool = False
+
+
+class ChannelWatch:
+    """State of one channel; `take` is the hot path of the whole program.
+
+    ``last`` is the newest reading, ``kept`` the newest one that is stored: what events quote is taken from
+    ``kept``, so that a record can be replayed and every number in an event stands in the store.
+    """
+
+    __slots__ = (
+        "_contact",
+        "_measured",
+        "_stale_reason",
+        "bad_in_a_row",
+        "channel",
+        "entered",
+        "fault",
+        "index",
+        "kept",
+        "last",
+        "last_ns",
+        "limits",
+    )
+
+    def __init__(self, index: int, channel: Channel, now_ns: int) -> None:
+        self.index = index
+        self.channel = channel
+        self.limits = tuple(Condition(f"{channel.name}:{limit.name}", limit) for limit in channel.limits)
+        self.fault = Condition(f"{channel.name}:{FAULT}", None)
+        self.last: Reading | None = None
+        self.kept: Reading | None = None
+        self.last_ns = now_ns
+        self.bad_in_a_row = 0
+        self._contact = QUANTITIES[channel.quantity].contact
+        self._measured = tuple((c, c.limit) for c in self.limits if c.limit and not c.limit.entered)
+        self.entered = tuple(c for c in self.limits if c.limit and c.limit.entered)
+        self._stale_reason: Reason | None = None
+
+    @property
+    def reason(self) -> Reason | None:
+        """Return why the channel can't be trusted now, or None."""
+        if self._stale_reason is not None:
+            return self._stale_reason
+        return Reason.NOT_STARTED if self.last is None else self.last.reason
+
+    @property
+    def trusted(self) -> bool:
+        """Say whether the channel has a reading that is not bad and no fault stands."""
+        return self.last is not None and not self.fault.holds
+
+    def conditions(self) -> tuple[Condition, ...]:
+        """Return every condition of the channel, the fault last."""
+        return (*self.limits, self.fault)
+
+    def take(self, monotonic_ns: int, raw: float | None, given: Reason | None) -> tuple[Reading, bool] | None:
+        """Convert and judge one sample; return the reading and whether any condition changed.
+
+        None for a sample older than the last one: an edge that overtook a poll has said more already.
+        """
+        last = self.last
+        if last is not None and monotonic_ns < self.last_ns:
+            return None
+        self.last_ns = monotonic_ns
+        if (
+            last is not None
+            and given is None
+            and last.reason is None
+            and raw == last.raw
+            and not self.fault.holds
+        ):
+            return self._same(last, monotonic_ns), False
+        return self._judge(monotonic_ns, raw, given)
+
+    def _same(self, last: Reading, monotonic_ns: int) -> Reading:
+        """Repeat the last reading at a new time: nothing that decides can have changed."""
+        keep = self._heartbeat_due(monotonic_ns)
+        reading = Reading(
+            last[0], monotonic_ns, last[2], None, last[4], last[5], last[6], last[7], last[8], keep, 0
+        )
+        if keep:
+            self.kept = reading
+        return reading
+
+    def _judge(self, monotonic_ns: int, raw: float | None, given: Reason | None) -> tuple[Reading, bool]:
+        value: Value | None = None
+        reason: Reason | None
+        if raw is None:
+            reason = given if given is not None else Reason.SILENT
+        else:
+            value = self.channel.conversion.convert(raw)
+            reason = given if given is not None else value.reason
+        quality = quality_of(reason)
+        decided = self._count_faults(quality)
+        changed = decided is not None or self._switched(raw)
+        keep = changed or self._counts(quality, reason)
+        if value is not None and quality is not Quality.BAD:
+            zones_changed, holds_changed = self._judge_limits(value.value, value.sense)
+            keep = keep or zones_changed
+            changed = changed or holds_changed
+        keep = keep or self._moved(raw) or self._heartbeat_due(monotonic_ns)
+        self._stale_reason = None
+        number, u, sense, _ = value if value is not None else _NO_VALUE
+        reading = Reading(self.index, monotonic_ns, raw, given, number, u, sense, quality, reason, keep, 0)
+        changed = changed or self.last is None or self.last.quality is not quality
+        self.last = reading
+        if keep:
+            self.kept = reading
+        return reading, changed
+
+    def _count_faults(self, quality: Quality) -> bool | None:
+        """Follow bad polls in a row; return the fault's new state where it changed."""
+        fault = self.fault
+        if quality is Quality.BAD:
+            self.bad_in_a_row += 1
+            if not fault.holds and self.bad_in_a_row >= self.channel.fault_after:
+                fault.holds = True
+                return True
+            return None
+        self.bad_in_a_row = 0
+        if fault.holds:
+            fault.holds = False
+            return False
+        return None
+
+    def _counts(self, quality: Quality, reason: Reason | None) -> bool:
+        """Say whether this sample's quality decides something, now or when counted on."""
+        last = self.last
+        if last is None or last.reason is not reason or self._stale_reason is not None:
+            return True
+        return quality is Quality.BAD and self.bad_in_a_row <= self.channel.fault_after
+
+    def _judge_limits(self, value: float, sense: Sense) -> tuple[bool, bool]:
+        zones_changed = holds_changed = False
+        for condition, limit in self._measured:
+            now = zone(limit, value, sense)
+            if now is not condition.zone:
+                condition.zone = now
+                zones_changed = True
+            if now is not Zone.DEADBAND and condition.holds is not (now is Zone.VIOLATING):
+                condition.holds = now is Zone.VIOLATING
+                holds_changed = True
+        return zones_changed, holds_changed
+
+    def _switched(self, raw: float | None) -> bool:
+        """Say whether a contact changed: that decides who is there even where no limit looks at it."""
+        return self._contact and self.last is not None and raw != self.last.raw
+
+    def _moved(self, raw: float | None) -> bool:
+        kept = self.kept
+        if kept is None or raw is None or kept.raw is None:
+            return kept is None or raw is not kept.raw
+        return abs(raw - kept.raw) > self.channel.thin_raw
+
+    def _heartbeat_due(self, monotonic_ns: int) -> bool:
+        return self.kept is None or monotonic_ns - self.kept.monotonic_ns >= self.channel.heartbeat_ns
+
+    def silent_at_ns(self) -> int | None:
+        """Return when silence becomes a fault, or None while one stands already."""
+        return None if self.fault.holds else self.last_ns + self.channel.silent_after_ns
+
+    def fall_silent(self) -> None:
+        """Take note that no sample came in time: the measurement can't be trusted."""
+        self.fault.holds = True
+        self.bad_in_a_row = self.channel.fault_after
+        self._stale_reason = Reason.SILENT
+
+    def judge_entered(self, value: float) -> bool:
+        """Judge a value entered by hand (channel's unit); return whether a condition changed."""
+        changed = False
+        for condition in self.entered:
+            assert condition.limit is not None
+            now = zone(condition.limit, value)
+            condition.zone = now
+            if now is not Zone.DEADBAND and condition.holds is not (now is Zone.VIOLATING):
+                condition.holds = now is Zone.VIOLATING
+                changed = True
+        return changed
