@@ -1,0 +1,1 @@
+"""The watcher: the process that touches hardware, runs the core, and accepts no network connection."""

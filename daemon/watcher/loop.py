@@ -1,0 +1,116 @@
+"""The core's thread: takes from the inbox, feeds the core, and hands on what follows.
+
+Annunciations go out first, in this thread, before anything is queued for disk, socket or network.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Iterable, Sequence
+
+from quietbench.daemon.core.engine import Core
+from quietbench.daemon.core.records import Annunciation, Output
+from quietbench.daemon.watcher.inbox import Inbox, Request
+from quietbench.daemon.watcher.progress import ProgressBoard
+
+log = logging.getLogger(__name__)
+
+ROUND_S = 0.05
+"""The core's thread goes round at least this often, also when nothing happens."""
+
+
+class CoreLoop:
+    """Owns the core; everything else reaches it through the inbox.
+
+    ``annunciate`` is called at once; ``hand_on`` gets everything else, in order, and must not block.
+    """
+
+    def __init__(
+        self,
+        core: Core,
+        inbox: Inbox,
+        *,
+        monotonic_ns: Callable[[], int],
+        board: ProgressBoard,
+        annunciate: Callable[[Annunciation], None],
+        hand_on: Callable[[Sequence[Output]], None],
+    ) -> None:
+        self.core = core
+        self._inbox = inbox
+        self._monotonic_ns = monotonic_ns
+        self._annunciate = annunciate
+        self._hand_on = hand_on
+        self._mark = board.mark("core", period_s=2 * ROUND_S, protecting=True)
+        self._stopping = False
+        self._thread = threading.Thread(target=self._run, name="core", daemon=True)
+
+    def start(self, first: Sequence[Output]) -> None:
+        """Give out what the core's start gave, then start the thread."""
+        self._give(first)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Finish what waits, then end; at most a second."""
+        self._stopping = True
+        self._inbox.put_request(Request(lambda _now: None))
+        if self._thread.is_alive():
+            self._thread.join(1.0)
+
+    def _run(self) -> None:
+        while not self._stopping:
+            try:
+                self._round()
+            except Exception:  # one bad sample or command must not end the watch over all the others
+                log.exception("the core could not take an item")
+
+    def _round(self) -> None:
+        core = self.core
+        now_ns = self._monotonic_ns()
+        self._mark.moved_ns = now_ns
+        wait_s = min((core.next_due_ns() - now_ns) / 1e9, ROUND_S)
+        item = self._inbox.get(wait_s)
+        self._edges()
+        now_ns = self._monotonic_ns()
+        for due in core.due(now_ns):
+            self._give(core.let(due, now_ns))
+        if isinstance(item, Request):
+            item.run(now_ns)
+        elif item is not None:
+            self._batch(item)
+
+    def _batch(self, batch: Iterable[tuple[int, int, float | None, object]]) -> None:
+        """Feed a poll cycle; what it gives is handed on together, what it annunciates at once."""
+        feed = self.core.feed
+        urgent = self._inbox.urgent
+        gathered: list[Output] = []
+        for channel, monotonic_ns, raw, reason in batch:
+            outputs = feed(channel, monotonic_ns, raw, reason)  # type: ignore[arg-type]
+            if len(outputs) > 1:
+                self._announce(outputs)
+            gathered += outputs
+            if urgent:
+                self._hand_on(gathered)
+                gathered = []
+                self._edges()
+        if gathered:
+            self._hand_on(gathered)
+
+    def _edges(self) -> None:
+        urgent = self._inbox.urgent
+        while urgent:
+            self._give(self.core.feed(*urgent.popleft()))
+
+    def _give(self, outputs: Sequence[Output]) -> None:
+        self._announce(outputs)
+        if outputs:
+            self._hand_on(outputs)
+
+    def give(self, outputs: Sequence[Output]) -> None:
+        """Give out what a request made of the core; only from within `Request.run`."""
+        self._give(outputs)
+
+    def _announce(self, outputs: Sequence[Output]) -> None:
+        for output in outputs:
+            if isinstance(output, Annunciation):
+                self._annunciate(output)
