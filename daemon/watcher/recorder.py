@@ -10,7 +10,7 @@ import logging
 import threading
 from collections.abc import Callable
 
-from quietbench.daemon.store.errors import StoreError, StoreRefusal
+from quietbench.daemon.store.errors import StoreError, StoreRefusedError
 from quietbench.daemon.store.writer import RunStart, StoreWriter
 
 log = logging.getLogger(__name__)
@@ -44,7 +44,7 @@ class Recorder:
         """Open the store now, or keep trying in a thread of its own.
 
         Raises:
-            StoreRefusal: the store is not for us (another watcher's, another program's): a person has to act.
+            StoreRefusedError: the store is not for us (another watcher's, another program's): a person has to act.
         """
         if not self._try():
             self._thread.start()
@@ -59,7 +59,7 @@ class Recorder:
     def _try(self) -> bool:
         try:
             run = self._writer.start(self._start)
-        except StoreRefusal:
+        except StoreRefusedError:
             raise
         except StoreError as error:
             log.error("%s; the bench is watched all the same, records wait in memory", error)
@@ -75,6 +75,6 @@ class Recorder:
             try:
                 if self._try():
                     return
-            except StoreRefusal as error:
+            except StoreRefusedError as error:
                 log.error("%s; records wait in memory", error)
                 self._failing(str(error))

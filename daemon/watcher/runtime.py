@@ -53,7 +53,7 @@ class Watcher:
     """One watcher: all of its threads, from `start` to `stop`.
 
     Raises:
-        StoreRefusal, SocketError, SetupError: it can't run as it stands; nothing is left running.
+        StoreRefusedError, SocketError, SetupError: it can't run as it stands; nothing is left running.
     """
 
     def __init__(self, plan: Plan, setup: WatcherSetup, software: str) -> None:
@@ -185,7 +185,7 @@ class Watcher:
         self._sinks = sinks
 
     def _make_sink(self, sink: SinkSetup, run: int) -> Sink:
-        from quietbench.daemon.sinks import make_sink  # its libraries only where a sink is on
+        from quietbench.daemon.sinks import open_sink  # its libraries only where a sink is on
 
         channels = {c.name: (c.quantity, c.unit, QUANTITIES[c.quantity].label) for c in self._plan.channels}
         context = SinkContext(
@@ -200,7 +200,7 @@ class Watcher:
             render=lambda sentence: say_body({"sentence": sentence}),
             clock=self.clock,
         )
-        return make_sink(sink.name, sink.options, context)
+        return open_sink(sink.name, sink.options, context)
 
     # -- putting together --------------------------------------------------------------------------------
 
