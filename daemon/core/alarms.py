@@ -20,6 +20,10 @@ class Alarm:
     since_ns: int = 0
     due_ns: int | None = None
     sentence: Sentence = field(default_factory=lambda: Sentence("limit"))
+    limit_part: dict[str, object] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        self.limit_part = _limit_part(self.condition.limit)
 
     @property
     def name(self) -> str:
@@ -82,7 +86,7 @@ def event_body(
         "priority": alarm.priority.name.lower(),
         "sentence": {"key": alarm.sentence.key, "args": dict(alarm.sentence.args)},
     }
-    return {**body, **_limit_part(alarm.condition.limit), **_reading_part(alarm.watch)}
+    return {**body, **alarm.limit_part, **_reading_part(alarm.watch)}
 
 
 def _limit_part(limit: Limit | None) -> dict[str, object]:

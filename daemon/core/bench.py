@@ -66,6 +66,10 @@ class BenchWatch:
         self.required = tuple(dict.fromkeys(stretch for way in self.ways for stretch in way))
         needed = frozenset(self.required)
         self.paths = tuple(watch for watch in channels if watch.channel.measures & needed)
+        self._crossing = {
+            stretch: tuple(watch for watch in self.paths if stretch in watch.channel.measures)
+            for stretch in self.required
+        }
         self.channels = tuple(w for w in channels if w in self.paths or _place(w) == bench.name)
         self._presence = tuple(w for w in channels if w.channel.name in bench.presence)
         self._straps = tuple(w for w in self.paths if w.channel.quantity == "strap_contact")
@@ -102,14 +106,17 @@ class BenchWatch:
         self._seen = False
 
     def stretch_state(self, stretch: str) -> StretchState:
-        """Return what the channels that cross one stretch say of it."""
-        crossing = [watch for watch in self.paths if stretch in watch.channel.measures]
+        """Return what the channels that cross one required stretch say of it."""
+        crossing = self._crossing[stretch]
         if not crossing:
             return StretchState.UNWATCHED
-        trusted = [watch for watch in crossing if watch.trusted]
-        if any(not _violating(watch) for watch in trusted):
-            return StretchState.GOOD
-        return StretchState.OPEN if trusted else StretchState.UNKNOWN
+        state = StretchState.UNKNOWN
+        for watch in crossing:
+            if watch.trusted:
+                if not _violating(watch):
+                    return StretchState.GOOD
+                state = StretchState.OPEN
+        return state
 
     def verdict(self) -> Verdict:
         """Judge the bench as it stands."""
@@ -142,10 +149,7 @@ def _idle(watch: ChannelWatch) -> bool:
 
 
 def _violating(watch: ChannelWatch) -> bool:
-    return any(
-        condition.holds and condition.limit is not None and condition.limit.protects
-        for condition in watch.limits
-    )
+    return any(condition.holds for condition in watch.protecting)
 
 
 def _those(states: dict[str, StretchState], wanted: StretchState) -> tuple[str, ...]:

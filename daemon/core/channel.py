@@ -56,6 +56,7 @@ class ChannelWatch:
         "last",
         "last_ns",
         "limits",
+        "protecting",
     )
 
     def __init__(self, index: int, channel: Channel, now_ns: int) -> None:
@@ -69,6 +70,7 @@ class ChannelWatch:
         self.bad_in_a_row = 0
         self._contact = QUANTITIES[channel.quantity].contact
         self._measured = tuple((c, c.limit) for c in self.limits if c.limit and not c.limit.entered)
+        self.protecting = tuple(c for c in self.limits if c.limit and c.limit.protects)
         self.entered = tuple(c for c in self.limits if c.limit and c.limit.entered)
         self._stale_reason: Reason | None = None
 
