@@ -7,10 +7,11 @@ import subprocess
 import sys
 import types
 from pathlib import Path
+from typing import cast
 
 import pytest
 
-from quietbench.drivers.api import AnswerError, Driver, WireError
+from quietbench.drivers.api import AnswerError, Driver, PolledDriver, WireError
 
 ROOT = Path(__file__).parent.parent
 
@@ -27,15 +28,16 @@ def test_the_smallest_driver_of_the_guide_works(tmp_path: Path) -> None:
     path = tmp_path / "number"
     driver = module.FileDriver(module.FileOptions(path=path), None)
     assert isinstance(driver, Driver)
+    polled = cast("PolledDriver", driver)
 
     with pytest.raises(WireError):
         driver.open()
     path.write_text("2.5\n")
     driver.open()
-    assert [(s.point, s.raw) for s in driver.read()] == [("value", 2.5)]
+    assert [(s.point, s.raw) for s in polled.read()] == [("value", 2.5)]
     path.write_text("two\n")
     with pytest.raises(AnswerError):
-        driver.read()
+        polled.read()
     driver.close()
     assert driver.describe().points == ("value",)
 

@@ -197,7 +197,7 @@ class Watcher:
             advance=self._writer.advance,
             set_aside=self._writer.set_aside,
             failing=self._health.reporter(f"sink-{sink.name}", Reason.SINK_REFUSED),
-            render=lambda sentence: say_body({"sentence": sentence}),
+            render=say_body,
             clock=self.clock,
         )
         return open_sink(sink.name, sink.options, context)
@@ -265,10 +265,8 @@ class Watcher:
             devices = [device for device in self._setup.devices if device.bus == bus.name]
             if devices:
                 threads.append(self._thread(bus.name, devices, opened))
-        for device in self._setup.devices:
-            if device.bus is None:
-                threads.append(self._thread(device.name, [device], None))
-        return threads
+        alone = [device for device in self._setup.devices if device.bus is None]
+        return threads + [self._thread(device.name, [device], None) for device in alone]
 
     def _thread(self, name: str, devices: Sequence[DeviceSetup], bus: Any) -> BusThread:
         now_ns = self.clock.monotonic_ns()

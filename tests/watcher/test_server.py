@@ -30,6 +30,7 @@ from tests.core.plans import BOND, HUMIDITY, MAT, MAT_GOOD, PRESENCE, STRAP, one
 
 pytestmark = pytest.mark.slow
 ME = getpass.getuser()
+WHO = {"person": ME, "role": "x", "why": "y"}
 
 
 class Rig:
@@ -151,8 +152,8 @@ def test_acknowledging_names_who_and_why(rig: Rig) -> None:
         ({"do": "acknowledge", "alarm": "b/strap:closed", "person": ME, "role": "x"}, "why"),
         ({"do": "acknowledge", "alarm": "b/strap:closed", "person": "someone else", "role": "x", "why": "y"}, "page"),
         ({"do": "acknowledge", "alarm": "none", "person": ME, "role": "x", "why": "y"}, "no such alarm"),
-        ({"do": "enter", "channel": "b/mat", "value": "much", "instrument": "i", "person": ME, "role": "x", "why": "y"}, "value"),
-        ({"do": "enter", "channel": "b/strap", "value": 1.0, "instrument": "i", "person": ME, "role": "x", "why": "y"}, "by hand"),
+        ({"do": "enter", "channel": "b/mat", "value": "much", "instrument": "i", **WHO}, "value"),
+        ({"do": "enter", "channel": "b/strap", "value": 1.0, "instrument": "i", **WHO}, "by hand"),
         ({"do": "dance"}, "no such request"),
     ],
 )  # fmt: skip
