@@ -185,6 +185,10 @@ class Core:
         watch.judge_entered(value)
         return [command, *self._follow(watch, now_ns)]
 
+    def remark(self, subject: str, now_ns: int, body: Mapping[str, object]) -> list[Output]:
+        """Record what a person did or saw about a subject (a repair, a note); it decides nothing here."""
+        return [self._event(now_ns, EventKind.COMMAND, subject, dict(body))]
+
     def note(self, kind: EventKind, subject: str, body: Mapping[str, object], now_ns: int) -> Event:
         """Number an event that decides nothing here (a clock step, the end of a run)."""
         return self._event(now_ns, kind, subject, dict(body))

@@ -58,5 +58,7 @@ def _command(core: Core, record: Event) -> Iterable[Output]:
     do = who.pop("do")
     if do == "acknowledge":
         return core.acknowledge(str(who.pop("alarm")), record.monotonic_ns, who)
+    if do != "enter":
+        return core.remark(record.subject, record.monotonic_ns, record.body)
     value = float(cast("float", who.pop("value")))
     return core.enter(str(who.pop("channel")), value, record.monotonic_ns, who)

@@ -8,6 +8,7 @@ import pwd
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from quietbench.daemon.core.codec import canonical
 from quietbench.daemon.core.engine import CommandError, Core
 from quietbench.daemon.core.records import Annunciation, Event, EventKind, Output, Reading
 from quietbench.daemon.watcher.inbox import Inbox, Request
@@ -15,7 +16,9 @@ from quietbench.daemon.watcher.loop import CoreLoop
 from quietbench.daemon.watcher.server import Answer, Client, SocketServer
 from quietbench.daemon.watcher.views import Views
 
-DOES = ("follow", "status", "acknowledge", "enter")
+COMMANDS = ("acknowledge", "enter", "note", "repair")
+DOES = ("follow", "status", *COMMANDS)
+MOST_DETAIL_BYTES = 16_384
 
 
 class Desk:
@@ -52,7 +55,7 @@ class Desk:
             answer({"ok": dict(self._status())})
         elif do == "follow":
             self._inbox.put_request(Request(lambda _now: self._follow(client, request)))
-        elif do in ("acknowledge", "enter"):
+        elif do in COMMANDS:
             self._inbox.put_request(Request(lambda now: self._command(client, request, answer, now)))
         else:
             error = CommandError("no such request", got=repr(do), wanted="one of: " + ", ".join(DOES))
@@ -100,8 +103,18 @@ class Desk:
         who = self._who(client, request)
         if request["do"] == "acknowledge":
             return self._core.acknowledge(_text(request, "alarm"), now_ns, who)
+        if request["do"] in ("note", "repair"):
+            return self._remark(request, who, now_ns)
         who["instrument"] = _text(request, "instrument")
         return self._core.enter(_text(request, "channel"), _number(request, "value"), now_ns, who)
+
+    def _remark(self, request: Mapping[str, Any], who: dict[str, object], now_ns: int) -> list[Output]:
+        """Record a note or a repair; its subject is free, since parts are not all channels."""
+        subject = _text(request, "subject")
+        body = {"do": request["do"], "subject": subject, "what": _text(request, "what"), **who}
+        if request.get("detail") is not None:
+            body["detail"] = _detail(request["detail"])
+        return self._core.remark(subject, now_ns, body)
 
     def _who(self, client: Client, request: Mapping[str, Any]) -> dict[str, object]:
         """Return who gives the command: the peer's own user, or, from the page alone, whom it names."""
@@ -147,6 +160,16 @@ def _number(request: Mapping[str, Any], key: str) -> float:
             f"the command lacks {key!r}", got=repr(value), wanted="a finite number in SI units"
         )
     return float(value)
+
+
+def _detail(value: object) -> object:
+    """Return what a program adds to a note, as it is, if it is a JSON object of reasonable size."""
+    if not isinstance(value, dict):
+        raise CommandError("'detail' is no object", got=type(value).__name__, wanted="a JSON object")
+    size = len(canonical(value))
+    if size > MOST_DETAIL_BYTES:
+        raise CommandError("'detail' is too long", got=f"{size} bytes", wanted=f"at most {MOST_DETAIL_BYTES}")
+    return value
 
 
 def _refusal(error: CommandError) -> dict[str, Any]:

@@ -154,6 +154,9 @@ def test_acknowledging_names_who_and_why(rig: Rig) -> None:
         ({"do": "acknowledge", "alarm": "none", "person": ME, "role": "x", "why": "y"}, "no such alarm"),
         ({"do": "enter", "channel": "b/mat", "value": "much", "instrument": "i", **WHO}, "value"),
         ({"do": "enter", "channel": "b/strap", "value": 1.0, "instrument": "i", **WHO}, "by hand"),
+        ({"do": "note", "subject": "b/cord", "what": "x", "detail": [1], **WHO}, "detail"),
+        ({"do": "note", "subject": "b/cord", "what": "x", "detail": {"t": "y" * 20000}, **WHO}, "too long"),
+        ({"do": "repair", "subject": "b/cord", **WHO}, "what"),
         ({"do": "dance"}, "no such request"),
     ],
 )  # fmt: skip
@@ -164,6 +167,17 @@ def test_what_can_not_be_done_is_refused_in_words(rig: Rig, request_: dict[str, 
         client.request(do, **request_)
 
     assert says in str(refusal.value)
+
+
+@pytest.mark.parametrize("do", ["note", "repair"])
+def test_what_a_person_did_or_saw_is_recorded_as_said(rig: Rig, do: str) -> None:
+    """A repair and a note decide nothing; they are there for those who look back."""
+    with SocketClient(rig.path) as client:
+        answer = client.request(do, subject="b/cord", what="new cord", detail={"length_m": 1.8}, **WHO)
+
+    body = answer["event"]["body"]
+    assert (body["do"], body["subject"], body["what"]) == (do, "b/cord", "new cord")
+    assert body["detail"] == {"length_m": 1.8}
 
 
 def test_a_check_entered_by_hand_opens_the_bench_at_its_limit(rig: Rig) -> None:
