@@ -99,10 +99,15 @@ class ContactDriver:
         )
 
     def read(self) -> Sequence[Sample]:
-        """Poll the level and reconcile it with what the edges told."""
+        """Poll the level and reconcile it with what the edges told.
+
+        Stamped before the level is read: were it the other way round, an edge in between would be older than
+        a poll that says the opposite, and lose against it until the next poll.
+        """
+        now_ns = time.monotonic_ns()
         raw = self._level()
         self._reconcile(raw)
-        return (Sample(POINT, time.monotonic_ns(), raw),)
+        return (Sample(POINT, now_ns, raw),)
 
     def listen(self, put: Put) -> None:
         """Report edges from now on; `read` afterwards, for none comes for what is already so."""

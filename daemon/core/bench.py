@@ -145,7 +145,7 @@ def _place(watch: ChannelWatch) -> str:
 
 def _idle(watch: ChannelWatch) -> bool:
     """Say whether a contact channel is known to be open: nobody seen, or no closed strap loop."""
-    return watch.trusted and watch.last is not None and watch.last.value == 0
+    return watch.trusted and watch.valid is not None and watch.valid.value == 0
 
 
 def _violating(watch: ChannelWatch) -> bool:

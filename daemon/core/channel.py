@@ -39,8 +39,9 @@ class Condition:
 class ChannelWatch:
     """State of one channel; `take` is the hot path of the whole program.
 
-    ``last`` is the newest reading, ``kept`` the newest one that is stored: what events quote is taken from
-    ``kept``, so that a record can be replayed and every number in an event stands in the store.
+    ``last`` is the newest reading, ``valid`` the newest that is not bad, ``kept`` the newest that is stored: what
+    events quote is taken from ``kept``, so that a record can be replayed and every number in an event stands in
+    the store.
     """
 
     __slots__ = (
@@ -57,6 +58,7 @@ class ChannelWatch:
         "last_ns",
         "limits",
         "protecting",
+        "valid",
     )
 
     def __init__(self, index: int, channel: Channel, now_ns: int) -> None:
@@ -66,6 +68,7 @@ class ChannelWatch:
         self.fault = Condition(f"{channel.name}:{FAULT}", None)
         self.last: Reading | None = None
         self.kept: Reading | None = None
+        self.valid: Reading | None = None
         self.last_ns = now_ns
         self.bad_in_a_row = 0
         self._contact = QUANTITIES[channel.quantity].contact
@@ -83,8 +86,8 @@ class ChannelWatch:
 
     @property
     def trusted(self) -> bool:
-        """Say whether the channel has a reading that is not bad and no fault stands."""
-        return self.last is not None and not self.fault.holds
+        """Say whether the channel has had a reading that is not bad, and no fault stands since."""
+        return self.valid is not None and not self.fault.holds
 
     def conditions(self) -> tuple[Condition, ...]:
         """Return every condition of the channel, the fault last."""
@@ -141,6 +144,8 @@ class ChannelWatch:
         reading = Reading(self.index, monotonic_ns, raw, given, number, u, sense, quality, reason, keep, 0)
         changed = changed or self.last is None or self.last.quality is not quality
         self.last = reading
+        if quality is not Quality.BAD:
+            self.valid = reading
         if keep:
             self.kept = reading
         return reading, changed

@@ -325,7 +325,7 @@ class Core:
         ]
 
     def _started(self, bench: BenchWatch) -> bool:
-        return all(watch.last is not None for watch in bench.paths)
+        return all(watch.valid is not None or watch.fault.holds for watch in bench.paths)
 
     def _timers(self) -> Iterable[tuple[int, Due]]:
         for watch in self._watches:
