@@ -60,6 +60,13 @@ class Alarm:
             return 0
         return limit.on_delay_ns if towards_active else limit.off_delay_ns
 
+    def said(self) -> Sentence:
+        """Return what to say of the alarm now: a path that is back already is said to be so."""
+        limit = self.condition.limit
+        if limit is None or self.condition.holds or not limit.protects:
+            return self.sentence
+        return Sentence(f"back.{self.watch.channel.quantity}", self.sentence.args)
+
     def move(self, happening: AlarmInput, now_ns: int) -> tuple[AlarmState, AlarmState] | None:
         """Step the table; return (from, to), or None where nothing follows."""
         after = step(self.state, happening)
@@ -86,7 +93,7 @@ def event_body(
         "priority": alarm.priority.name.lower(),
         "sentence": {"key": alarm.sentence.key, "args": dict(alarm.sentence.args)},
     }
-    return {**body, **alarm.limit_part, **_reading_part(alarm.watch)}
+    return {**body, **alarm.limit_part, **_reading_part(alarm)}
 
 
 def _limit_part(limit: Limit | None) -> dict[str, object]:
@@ -100,16 +107,24 @@ def _limit_part(limit: Limit | None) -> dict[str, object]:
     }
 
 
-def _reading_part(watch: ChannelWatch) -> dict[str, object]:
+def _reading_part(alarm: Alarm) -> dict[str, object]:
+    """Return what was judged: the kept reading, or for a limit that is checked by hand what was entered."""
+    watch = alarm.watch
     reason = watch.reason
     body: dict[str, object] = {
         "unit": watch.channel.unit,
         "reason": None if reason is None else reason.name.lower(),
     }
-    last = watch.kept
-    if last is None:
-        return {**body, "value": None, "u": None, "sense": "="}
-    return {**body, "value": last.value, "u": last.u, "sense": last.sense.value}
+    value, u, sense = _judged(alarm)
+    return {**body, "value": value, "u": u, "sense": sense}
+
+
+def _judged(alarm: Alarm) -> tuple[float | None, float | None, str]:
+    limit = alarm.condition.limit
+    if limit is not None and limit.entered:
+        return alarm.watch.entered_value, None, "="
+    kept = alarm.watch.kept
+    return (None, None, "=") if kept is None else (kept.value, kept.u, kept.sense.value)
 
 
 def sentence_of(alarm: Alarm) -> Sentence:
@@ -121,9 +136,9 @@ def sentence_of(alarm: Alarm) -> Sentence:
     if limit is None:
         reason = alarm.watch.reason
         return Sentence(f"fault.{'silent' if reason is None else reason.name.lower()}", tuple(args))
-    last = alarm.watch.kept
-    if last is not None and last.value is not None:
-        args += [("value", repr(last.value)), ("u", repr(last.u)), ("sense", last.sense.value)]
+    value, u, sense = _judged(alarm)
+    if value is not None:
+        args += [("value", repr(value)), ("u", repr(u)), ("sense", sense)]
     args += [
         ("unit", channel.unit),
         ("requirement", limit.requirement.value),

@@ -74,6 +74,7 @@ class BenchWatch:
         self._presence = tuple(w for w in channels if w.channel.name in bench.presence)
         self._straps = tuple(w for w in self.paths if w.channel.quantity == "strap_contact")
         self._seen = True  # not knowing fails towards "somebody is there"
+        self._arrived = False
         self.absent_since_ns: int | None = None
 
     def somebody(self) -> bool:
@@ -85,15 +86,21 @@ class BenchWatch:
         return self._seen or not all(_idle(strap) for strap in self._straps)
 
     def follow_presence(self, now_ns: int) -> bool:
-        """Take note of the presence channels; return whether `somebody` changed at once (arrival)."""
+        """Take note of the presence channels; return whether `somebody` changed at once.
+
+        An arrival does; a departure waits for the hold time, unless nobody has been seen since the start.
+        """
         absent = bool(self._presence) and all(_idle(watch) for watch in self._presence)
+        before = self._seen
         if not absent:
             self.absent_since_ns = None
-            changed, self._seen = not self._seen, True
-            return changed
-        if self._seen and self.absent_since_ns is None:
+            self._seen = True
+            self._arrived = self._arrived or any(watch.trusted for watch in self._presence)
+        elif not self._arrived:
+            self._seen = False
+        elif self._seen and self.absent_since_ns is None:
             self.absent_since_ns = now_ns
-        return False
+        return self._seen is not before
 
     def leaves_at_ns(self) -> int | None:
         """Return when absence will have lasted the hold time, or None."""

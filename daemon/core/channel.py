@@ -51,6 +51,7 @@ class ChannelWatch:
         "bad_in_a_row",
         "channel",
         "entered",
+        "entered_value",
         "fault",
         "index",
         "kept",
@@ -74,6 +75,7 @@ class ChannelWatch:
         self._contact = QUANTITIES[channel.quantity].contact
         self._measured = tuple((c, c.limit) for c in self.limits if c.limit and not c.limit.entered)
         self.protecting = tuple(c for c in self.limits if c.limit and c.limit.protects)
+        self.entered_value: float | None = None
         self.entered = tuple(c for c in self.limits if c.limit and c.limit.entered)
         self._stale_reason: Reason | None = None
 
@@ -209,6 +211,7 @@ class ChannelWatch:
 
     def judge_entered(self, value: float) -> bool:
         """Judge a value entered by hand (channel's unit); return whether a condition changed."""
+        self.entered_value = value
         changed = False
         for condition in self.entered:
             assert condition.limit is not None

@@ -182,7 +182,9 @@ class Core:
             )
         body = {"do": "enter", "channel": channel, "value": value, **who}
         command = self._event(now_ns, EventKind.COMMAND, channel, body)
-        watch.judge_entered(value)
+        changed = watch.judge_entered(value)
+        if not changed:
+            return [command]
         return [command, *self._follow(watch, now_ns)]
 
     def remark(self, subject: str, now_ns: int, body: Mapping[str, object]) -> list[Output]:
@@ -318,7 +320,7 @@ class Core:
                 alarm.condition.limit is None,
                 name in places or alarm.name.startswith(_WATCHER),
                 alarm.since_ns,
-                alarm.sentence,
+                alarm.said(),
             )
             for alarm in self._active.values()
             if not (places := self._places_of[alarm.watch.index]) or name in places
@@ -377,4 +379,4 @@ def _differs(given: Annunciation, before: Annunciation | None) -> bool:
 
 
 def _some(names: list[str]) -> str:
-    return "one of: " + ", ".join(names) if names else "none does now"
+    return "one of: " + ", ".join(names) if names else "one that is there; now there is none"

@@ -1,8 +1,9 @@
 """What the buzzer's rhythms and the lamp's flashing are, as times on and off.
 
-Own choice within published bounds: pulses between 0.5 and 4 Hz (ISO 7731 prefers these), and none like the
-evacuation signal of ISO 8201 (0.5 s on, 0.5 s off, three times, then 1.5 s off). Flashing at 2 Hz lies in the
-"normal" band of IEC 60073 (1.4 to 2.8 Hz).
+Own choice within published bounds: the pulses of an alarm that is urgent follow each other at 0.5 to 4 Hz (ISO 7731
+prefers that), one of low priority is a single pulse now and then, and none is like the evacuation signal of ISO 8201
+(0.5 s on, 0.5 s off, three times, then 1.5 s off). Flashing at 2 Hz lies in the "normal" band of IEC 60073 (1.4 to
+2.8 Hz).
 """
 
 from __future__ import annotations

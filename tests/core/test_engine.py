@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pytest
 
@@ -21,7 +22,18 @@ from quietbench.daemon.core.records import (
     Rhythm,
 )
 from quietbench.drivers.samples import Reason
-from tests.core.plans import BOND, HUMIDITY, MAT, MAT_GOOD, MAT_OPEN, MS, PRESENCE, STRAP, one_bench
+from tests.core.plans import (
+    BOND,
+    HUMIDITY,
+    MAT,
+    MAT_GOOD,
+    MAT_OPEN,
+    MS,
+    PRESENCE,
+    STRAP,
+    closed,
+    one_bench,
+)
 
 WHO = {"person": "p1", "role": "operator", "why": "seen"}
 
@@ -342,6 +354,43 @@ def test_a_check_entered_by_hand_is_judged_by_its_own_limit() -> None:
     scene.outputs += scene.core.enter("b/mat", 3.1e7, scene.now, {**WHO, "instrument": "i7"})
 
     assert scene.given().state is BenchState.HELD
+
+
+def test_the_event_of_a_check_quotes_what_was_entered() -> None:
+    """Not the channel's own reading, which says something else."""
+    scene = Scene(one_bench(entered=True))
+    scene.good()
+    outputs = scene.core.enter("b/mat", 2e9, scene.now, {**WHO, "instrument": "i7"})
+
+    alarm = next(e for e in only_events(outputs) if e.kind is EventKind.ALARM)
+    assert (alarm.body["value"], alarm.body["sense"]) == (2e9, "=")
+
+
+def test_nobody_seen_since_the_start_is_an_empty_bench_at_once() -> None:
+    """A restart at night must not sound for an operator who went home."""
+    scene = Scene()
+    scene.feed(PRESENCE, 0)
+    scene.feed(STRAP, 0)
+
+    assert scene.given().state is BenchState.EMPTY
+    assert scene.given().rhythm is Rhythm.SILENT
+    assert scene.alarms() == []
+
+
+def test_a_path_that_is_back_is_said_to_be_back_while_its_alarm_waits() -> None:
+    """The off-delay keeps the alarm; the sentence does not call a closed path open."""
+    plan = one_bench()
+    strap = plan.channels[STRAP]
+    patient = replace(strap, limits=(closed(off_delay_ns=1000 * MS),))
+    scene = Scene(replace(plan, channels=(patient, *plan.channels[1:])))
+    scene.good()
+    scene.feed(STRAP, 0)
+    assert scene.given().sentence.key == "open.strap_contact"
+    scene.now += MS
+    scene.feed(STRAP, 1)
+
+    assert (scene.given().state, scene.given().rhythm) == (BenchState.HELD, Rhythm.HIGH)
+    assert scene.given().sentence.key == "back.strap_contact"
 
 
 def test_an_older_sample_than_the_last_changes_nothing() -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import getpass
+import importlib.resources
+import json
 import os
 import socket
 import stat
@@ -11,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 from quietbench.daemon.clock import Clock
@@ -271,3 +274,29 @@ def _eventually(ask: Callable[[], Any]) -> Any:
         except RefusedError:
             time.sleep(0.02)
     return ask()
+
+
+def test_every_line_that_is_served_satisfies_the_published_schema(rig: Rig) -> None:
+    """Greeting, snapshot, readings, events, benches, answers and refusals, as received."""
+    schema = json.loads(
+        (importlib.resources.files("quietbench.config") / "schemas" / "socket.json").read_text("utf-8")
+    )
+    valid = jsonschema.Draft202012Validator(schema)
+    rig.good()
+    with SocketClient(rig.path) as client, SocketClient(rig.path) as other:
+        stream = client.follow_raw(quiet_s=1.0)
+        lines = [json.loads(client.greeting_line), json.loads(next(stream))]  # type: ignore[arg-type]
+        rig.feed((STRAP, 0))
+        other.request("note", subject="b", what="seen", **WHO)
+        _eventually(lambda: other.request("acknowledge", alarm="b/strap:closed", **WHO))
+        with pytest.raises(RefusedError):
+            other.request("acknowledge", alarm="none", **WHO)
+        while not (lines[-1].get("event", {}).get("kind") == "alarm" and len(lines) > 8):
+            line = next(stream)
+            assert isinstance(line, bytes)
+            lines.append(json.loads(line))
+
+    kinds = {next(iter(set(line) & {"reading", "event", "bench", "ok", "quietbench"})) for line in lines}
+    assert kinds == {"quietbench", "ok", "reading", "event", "bench"}
+    for line in lines:
+        valid.validate(line)
