@@ -1,0 +1,246 @@
+"""Mistakes in the head of the file, in buses and in devices."""
+
+from __future__ import annotations
+
+from .mistakes import Mistake
+
+
+def _device(name: str) -> str:
+    return f"[devices.{name}]"
+
+
+MISTAKES = (
+    # -- the head of the file
+    Mistake("version of the future", "version = 1", "version = 2", "version", "wanted 1"),
+    Mistake("version as text", "version = 1", 'version = "1"', "version", "wanted 1"),
+    Mistake("version missing", "version = 1\n", "\n", "version", "missing", at="nowhere"),
+    Mistake("version misspelt", "version = 1", "verison = 1", "verison", '"version"'),
+    Mistake("table misspelt", "[store]", "[stores]", "stores", 'did you mean "store"'),
+    Mistake("table in the singular", "[clock]", "[clocks]", "clocks", '"clock"'),
+    Mistake("stray table", "[clock]", "[page]\nport = 80\n\n[clock]", "page", "unknown key"),
+    Mistake("site missing", "[site]", "[sight]", "sight", '"site"'),
+    # -- site
+    Mistake("site without name", 'name = "Rework room two"\n', "", "name", "missing key", at="[site]"),
+    Mistake("site name empty", 'name = "Rework room two"', 'name = ""', "name", "one line of text"),
+    Mistake("site name a number", 'name = "Rework room two"', "name = 2", "name", "one line of text"),
+    Mistake("site name of two lines", 'name = "Rework room two"', 'name = "a\\nb"', "name", "one line"),
+    Mistake("control character", 'name = "Rework room two"', 'name = "\\u001b[2J"', "name", "one line"),
+    Mistake("time zone misspelt", '"UTC"', '"Etc/GMTT"', "time_zone", '"Etc/GMT"'),
+    Mistake("time zone a path", '"UTC"', '"../../etc/passwd"', "time_zone", "time zone database"),
+    Mistake("key of site misspelt", 'time_zone = "UTC"', 'timezone = "UTC"', "timezone", '"time_zone"'),
+    Mistake("profile misspelt", '"s20.20-2021"', '"s20.20-2012"', "limit_profile[0]", '"s20.20-2021"'),
+    Mistake("profile twice", '"j-std-001-climate"]', '"s20.20-2021"]', "limit_profile", "twice"),
+    Mistake(
+        "profile file missing",
+        '["s20.20-2021", "j-std-001-climate"]',
+        '["s20.20-2021", "j-std-001-climate", "own/rules.toml"]',
+        "",
+        "no such file",
+        at="nowhere",
+    ),
+    Mistake(
+        "profiles that disagree",
+        '["s20.20-2021", "j-std-001-climate"]',
+        '["s20.20-2021", "j-std-001-climate", "s20.20-2007"]',
+        "limit_profile",
+        "differently",
+    ),
+    Mistake("profile a number", '["s20.20-2021", "j-std-001-climate"]', "2021", "limit_profile", "list"),
+    Mistake("no profile", '["s20.20-2021", "j-std-001-climate"]', "[]", "limit_profile", "wrong length"),
+    Mistake(
+        "profile missing",
+        'limit_profile = ["s20.20-2021", "j-std-001-climate"]\n',
+        "",
+        "limit_profile",
+        "missing",
+        at="[site]",
+    ),
+    # -- watcher, store, clock
+    Mistake("watcher name with capitals", 'name = "room-2"', 'name = "Room 2"', "name", "small letters"),
+    Mistake("watcher name a topic", 'name = "room-2"', 'name = "a/b"', "name", "small letters"),
+    Mistake("watcher name missing", 'name = "room-2"\n', "", "name", "missing key", at="[watcher]"),
+    Mistake("socket a number", 'socket = "watcher.sock"', "socket = 8080", "socket", "text"),
+    Mistake("socket path long", '"watcher.sock"', f'"{"deep/" * 30}w.sock"', "socket", "at most 107 bytes"),
+    Mistake("socket misspelt", "socket =", "sockett =", "sockett", '"socket"'),
+    Mistake(
+        "group not a group",
+        '"watcher.sock"',
+        '"watcher.sock"\nsocket_group = "a b"',
+        "socket_group",
+        "name of a user",
+        at="socket_group",
+    ),
+    Mistake(
+        "commit too seldom", "commit_every_s = 1.5", "commit_every_s = 600", "commit_every_s", "up to 60"
+    ),
+    Mistake("commit never", "commit_every_s = 1.5", "commit_every_s = 0", "commit_every_s", "above 0"),
+    Mistake(
+        "commit not a number", "commit_every_s = 1.5", "commit_every_s = nan", "commit_every_s", "a number"
+    ),
+    Mistake("commit as text", "commit_every_s = 1.5", 'commit_every_s = "1 s"', "commit_every_s", "a number"),
+    Mistake(
+        "commit in another unit", "commit_every_s", "commit_every_ms", "commit_every_ms", '"commit_every_s"'
+    ),
+    Mistake("clock unknown", '"always"', '"sometimes"', "known", '"timesync" or "always"'),
+    # -- gpio
+    Mistake("factory misspelt", '"lgpio"', '"lpgio"', "factory", '"lgpio"'),
+    Mistake("factory missing", 'factory = "lgpio"\nchip = 0\n', "\n", "factory", "missing", at="[gpio]"),
+    Mistake("chip as text", "chip = 0", 'chip = "gpiochip0"', "chip", "whole number"),
+    Mistake("chip below nothing", "chip = 0", "chip = -1", "chip", "at least 0"),
+    Mistake("chip of a simulator", '"lgpio"', '"quietbench-simulator"', "chip", "lgpio", at="chip = 0"),
+    Mistake("address for a chip", "chip = 0", 'address = "board.sock"', "address", "no other"),
+    Mistake(
+        "no gpio table", '[gpio]\nfactory = "lgpio"\nchip = 0\n', "", "kind", "[gpio]", at='kind = "gpio"'
+    ),
+    # -- buses
+    Mistake("bus kind misspelt", 'kind = "serial"', 'kind = "seriel"', "kind", '"serial"'),
+    Mistake("bus kind missing", 'kind = "serial"\n', "", "kind", "missing", at="[buses.air]"),
+    Mistake("bus key misspelt", "baud_rate", "baudrate", "baudrate", '"baud_rate"'),
+    Mistake("port misspelt", 'port = "ports/air"', 'prot = "ports/air"', "prot", '"port"'),
+    Mistake("baud rate too low", "19200", "96", "baud_rate", "from 300"),
+    Mistake("baud rate as text", "19200", '"19200"', "baud_rate", "whole number"),
+    Mistake("parity misspelt", '"even"', '"evn"', "parity", '"even"'),
+    Mistake("stop bits", "stop_bits = 1", "stop_bits = 3", "stop_bits", "1 or 2"),
+    Mistake("SPI port that is none", "port = 0", "port = 1", "port", "0: the GPIO library"),
+    Mistake("chip select that is none", "device = 0", "device = 2", "device", "from 0 to 1"),
+    Mistake(
+        "room name with blank",
+        "[rooms.room-2.channels.hum",
+        '[rooms."Room 2".channels.hum',
+        '"Room 2"',
+        '"room-2"',
+    ),
+    Mistake(
+        "serial port used twice",
+        "[buses.air]",
+        '[buses.other]\nkind = "serial"\nport = "./ports/air"\n\n[buses.air]',
+        "port",
+        "used already, by bus other",
+        at='port = "ports/air"',
+    ),
+    Mistake(
+        "chip select used twice",
+        "[buses.air]",
+        '[buses.other]\nkind = "spi" # here\n\n[buses.air]',
+        "kind",
+        "used already, by bus converter",
+        at="# here",
+    ),
+    Mistake(
+        "two buses for lines",
+        "[buses.air]",
+        '[buses.other]\nkind = "gpio" # here\n\n[buses.air]',
+        "kind",
+        "GPIO chip",
+        at="# here",
+    ),
+    # -- devices
+    Mistake("driver misspelt", 'driver = "contact"', 'driver = "contakt"', "driver", '"contact"'),
+    Mistake("driver missing", 'driver = "contact"\n', "", "driver", "missing", at=_device("strap-1")),
+    Mistake("driver key misspelt", 'driver = "contact"', 'drivr = "contact"', "drivr", '"driver"'),
+    Mistake("bus of no such name", 'bus = "air"', 'bus = "ari"', "bus", '"air"'),
+    Mistake("bus missing", 'bus = "air"\n', "", "bus", '"air"', at=_device("climate")),
+    Mistake("bus key misspelt in a device", 'bus = "air"', 'buss = "air"', "buss", '"bus"'),
+    Mistake(
+        "bus of another kind",
+        'bus = "air"',
+        'bus = "lines" # here',
+        "bus",
+        'another kind, "gpio"',
+        at="# here",
+    ),
+    Mistake("option misspelt", 'pull = "up"', 'pul = "up"', "pul", '"pull"'),
+    Mistake("option missing", 'closed = "low"\n', "", "closed", "missing", at=_device("strap-1")),
+    Mistake(
+        "option unknown", "line = 22", "line = 22\nbounce_s = 0.1", "bounce_s", "unknown key", at="bounce_s"
+    ),
+    Mistake("line as text", "line = 22", 'line = "22"', "line", "from 0 to 27"),
+    Mistake("line out of range", "line = 22", "line = 40", "line", "from 0 to 27"),
+    Mistake("line a fraction", "line = 22", "line = 22.5", "line", "whole number"),
+    Mistake("line as truth", "line = 22", "line = true", "line", "whole number"),
+    Mistake("closed unknown", 'closed = "low"', 'closed = "lo"', "closed", '"low"'),
+    Mistake("pull unknown", 'pull = "down"', 'pull = "dwn"', "pull", '"down"'),
+    Mistake("poll never", "every_s = 0.1", "every_s = 0", "every_s", "above 0"),
+    Mistake("poll as text", "every_s = 0.1", 'every_s = "100ms"', "every_s", "a number"),
+    Mistake("period misspelt", "every_s = 0.1", "evry_s = 0.1", "evry_s", '"every_s"'),
+    Mistake("deadline of an hour", "deadline_s = 0.6", "deadline_s = 3000", "deadline_s", "10"),
+    Mistake("converter misspelt", '"MCP3208"', '"MCP3280"', "chip", '"MCP3208"'),
+    Mistake("input that the chip lacks", "input = 1", "input = 8", "input", "from 0 to 7"),
+    Mistake("even number of samples", "input = 1", "input = 1\nsamples = 4", "samples", "odd", at="samples"),
+    Mistake(
+        "input used twice",
+        "input = 1",
+        "input = 0 # here",
+        "input",
+        "used already, by device mat-1",
+        at="# here",
+    ),
+    Mistake(
+        "another chip on the bus",
+        'chip = "MCP3208"\ninput = 1',
+        'chip = "MCP3008"\ninput = 1',
+        "chip",
+        "another chip on the same bus",
+    ),
+    Mistake(
+        "line used twice",
+        "line = 23",
+        "line = 22 # here",
+        "line",
+        "used already, by device strap-1",
+        at="# here",
+    ),
+    Mistake("line of SPI", "line = 22", "line = 10", "line", "SPI (MOSI)"),
+    Mistake("line of a chip select", "line = 22", "line = 8", "line", "chip select"),
+    Mistake("address of nobody", "address = 1", "address = 0", "address", "from 1 to 247"),
+    Mistake(
+        "address used twice",
+        "[devices.climate]",
+        '[devices.other]\ndriver = "modbus"\nbus = "air"\naddress = 1\npoints.p = { table = "input", register = 9 }\n'
+        "\n[devices.climate]",
+        "address",
+        "used already, by device other",
+        at="the only one",
+    ),
+    Mistake(
+        "register table misspelt",
+        'table = "input", register = 0',
+        'table = "inputs", register = 0',
+        "table",
+        '"input"',
+    ),
+    Mistake("register past the end", "register = 0", "register = 70000", "register", "65536"),
+    Mistake("register type misspelt", '"uint16"', '"uint_16"', "type", '"uint16"'),
+    Mistake(
+        "wide register past the end",
+        'register = 0, type = "uint16"',
+        'register = 65535, type = "uint32"',
+        "register",
+        "past the last register",
+    ),
+    Mistake(
+        "registers overlap",
+        'register = 0, type = "uint16"',
+        'register = 0, type = "uint32"',
+        "register",
+        "in another way",
+        at="air_temperature = {",
+    ),
+    Mistake(
+        "one register, two types",
+        "register = 1",
+        "register = 0",
+        "register",
+        "in another way",
+        at="air_temperature = {",
+    ),
+    Mistake("point key misspelt", "register = 1", "regster = 1", "regster", '"register"'),
+    Mistake(
+        "point that nobody has",
+        '"climate.relative_humidity"',
+        '"climate.relative_humdity"',
+        "source",
+        '"climate.relative_humidity"',
+    ),
+    Mistake("point not named", '"climate.relative_humidity"', '"climate"', "source", "several points"),
+)
