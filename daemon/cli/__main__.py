@@ -1,0 +1,5 @@
+"""``python -m quietbench.daemon.cli``."""
+
+from quietbench.daemon.cli import main
+
+main()

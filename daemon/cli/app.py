@@ -1,0 +1,259 @@
+"""The commands, their arguments and their help. Each imports what it needs when it is called, to start fast."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from quietbench.daemon.cli.exits import EXIT_TEXT, Exit, errors_told, fail
+from quietbench.daemon.socket.protocol import DEFAULT_SOCKET
+
+app = typer.Typer(
+    name="quietbench",
+    help="Watches the grounding paths of static-safe rework benches and keeps the evidence.",
+    epilog=EXIT_TEXT,
+    no_args_is_help=True,
+    rich_markup_mode="rich",
+    # A table of every local variable helps nobody at a bench, and could show what should not be shown.
+    pretty_exceptions_show_locals=False,
+)
+
+
+def _alarms(incomplete: str) -> list[str]:
+    return [alarm for alarm in _known("alarms") if alarm.startswith(incomplete)]
+
+
+def _benches(incomplete: str) -> list[str]:
+    return [bench for bench in _known("benches") if bench.startswith(incomplete)]
+
+
+def _channels(incomplete: str) -> list[str]:
+    return [channel for channel in _known("readings") if channel.startswith(incomplete)]
+
+
+def _profile_names(incomplete: str) -> list[str]:
+    from quietbench.daemon.settings.profiles import built_in_names
+
+    return [name for name in built_in_names() if name.startswith(incomplete)]
+
+
+def _known(what: str) -> list[str]:
+    """Ask the watcher for names to complete; whatever is wrong, completion just offers none."""
+    from quietbench.daemon.cli.entering import snapshot
+    from quietbench.daemon.errors import SocketError
+
+    try:
+        now = snapshot(os.environ.get("QUIETBENCH_SOCKET", DEFAULT_SOCKET), timeout_s=0.5)
+    except SocketError:
+        return []
+    names = {
+        "alarms": [alarm.alarm for alarm in now.alarms],
+        "benches": [bench.bench for bench in now.benches],
+        "readings": [reading.channel for reading in now.readings],
+    }
+    return names[what]
+
+
+File = Annotated[
+    Path, typer.Argument(metavar="FILE", help="The watcher's configuration, a TOML file.", show_default=False)
+]
+Socket = Annotated[
+    Path,
+    typer.Option(
+        "--socket", metavar="PATH", envvar="QUIETBENCH_SOCKET", help="The watcher's socket.", dir_okay=False
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")]
+Role = Annotated[
+    str, typer.Option(envvar="QUIETBENCH_ROLE", help="In which role: technician, lead, …", show_default=False)
+]
+Why = Annotated[str, typer.Option(help="Why, in a few words; it stands in the record.", show_default=False)]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"quietbench {version('quietbench')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which release this is.")
+    ] = False,
+) -> None:
+    """Watches the grounding paths of static-safe rework benches and keeps the evidence."""
+
+
+@app.command(epilog="Example: quietbench run /etc/quietbench/room-2.toml")
+def run(file: File) -> None:
+    """Watch the benches of a configuration until stopped.
+
+    This process becomes the watcher; stop it with Ctrl-C or SIGTERM. Check the file first with "quietbench check".
+    """
+    if not file.is_file():
+        fail(f"{file}: no such file; wanted the watcher's configuration, a TOML file", Exit.INPUT)
+    # The watcher takes this process's place, so that nothing of the command line stays in its memory.
+    sys.stdout.flush()
+    os.execv(sys.executable, watcher_command(file))  # noqa: S606  our own interpreter, no shell
+
+
+def watcher_command(file: Path) -> list[str]:
+    """Return the command that is the watcher of a configuration."""
+    return [sys.executable, "-P", "-m", "quietbench.daemon.watcher", str(file)]
+
+
+@app.command(epilog="Example: quietbench check /etc/quietbench/room-2.toml")
+def check(file: File, *, as_json: AsJson = False) -> None:
+    """Say everything that is wrong with a configuration, at once, with line and right spelling.
+
+    Warnings alone leave the exit code at 0; an error makes it 2.
+    """
+    from quietbench.daemon.cli.checking import check as check_it
+
+    with errors_told():
+        code = check_it(file, as_json=as_json)
+    raise typer.Exit(code)
+
+
+@app.command(epilog="Example: quietbench profiles s20.20-2021")
+def profiles(
+    name: Annotated[
+        str | None,
+        typer.Argument(
+            help="Only this one, in full; a built-in name or the path of a file.",
+            autocompletion=_profile_names,
+            show_default=False,
+        ),
+    ] = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """List the limit profiles: every number with the edition and clause it comes from, and how sure it is."""
+    from quietbench.daemon.cli.listing import list_profiles
+
+    with errors_told():
+        list_profiles(name, as_json=as_json)
+
+
+@app.command(epilog="Example: quietbench drivers")
+def drivers(*, as_json: AsJson = False) -> None:
+    """List the drivers on this machine with their options; a broken one is named with its reason."""
+    from quietbench.daemon.cli.listing import list_drivers
+
+    with errors_told():
+        code = list_drivers(as_json=as_json)
+    raise typer.Exit(code)
+
+
+@app.command(epilog="Example: quietbench watch --bench bench-1")
+def watch(
+    *,
+    socket: Socket = Path(DEFAULT_SOCKET),
+    bench: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Only this bench.", autocompletion=_benches)
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the lines of the socket as they are.")
+    ] = False,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="Print lines as things change; draw nothing.")
+    ] = False,
+    give_up: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SECONDS",
+            min=0.0,
+            help="Leave with code 3 when a lost watcher is not back after so long.",
+        ),
+    ] = None,
+) -> None:
+    """Show live what a watcher sees: the paths to earth, what to do, what sounds, the readings.
+
+    Without a terminal it prints a line for each change. When the watcher goes away it says so and waits for it.
+    """
+    from quietbench.daemon.cli.following import Following
+    from quietbench.daemon.cli.watching import watch as watch_it
+
+    with errors_told():
+        watch_it(Following(str(socket), give_up), bench=bench, as_json=as_json, plain=plain)
+
+
+@app.command(epilog="Example: quietbench demo --seconds 60")
+def demo(
+    *,
+    seconds: Annotated[float, typer.Option(min=1.0, help="How long it runs.")] = 60.0,
+    folder: Annotated[
+        Path | None, typer.Option(help="Where it runs, and what to keep; a temporary folder if not given.")
+    ] = None,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="Print lines as things change; draw nothing.")
+    ] = False,
+) -> None:
+    """Show an invented site with two benches, simulated: a strap cord lets go, a mat lead loosens, the air dries.
+
+    Needs no hardware and no rights. The watcher is the real one; only what hangs on its wires is simulated.
+    """
+    from quietbench.daemon.cli.demo.play import play
+
+    with errors_told():
+        code = play(seconds, folder, plain=plain)
+    raise typer.Exit(code)
+
+
+@app.command(epilog='Example: quietbench acknowledge bench-1/strap:closed --role technician --why "new cord"')
+def acknowledge(
+    alarm: Annotated[
+        str, typer.Argument(help="The alarm, as watch shows it.", autocompletion=_alarms, show_default=False)
+    ],
+    *,
+    role: Role,
+    why: Why,
+    socket: Socket = Path(DEFAULT_SOCKET),
+) -> None:
+    """Acknowledge an alarm in your own name: the buzzer rests, the record says who and why."""
+    from quietbench.daemon.cli.entering import acknowledge as acknowledge_it
+    from quietbench.daemon.cli.entering import own_name
+
+    with errors_told():
+        print(acknowledge_it(str(socket), alarm, {"person": own_name(), "role": role, "why": why}))
+
+
+@app.command(
+    epilog='Example: quietbench enter bench-1/mat 24Mohm --instrument "meter 3" --role lead --why "monthly check"'
+)
+def enter(
+    channel: Annotated[
+        str, typer.Argument(help="The channel: bench-1/mat", autocompletion=_channels, show_default=False)
+    ],
+    value: Annotated[str, typer.Argument(help="The value with its unit: 24Mohm", show_default=False)],
+    *,
+    instrument: Annotated[str, typer.Option(help="What it was measured with.", show_default=False)],
+    role: Role,
+    why: Why,
+    socket: Socket = Path(DEFAULT_SOCKET),
+) -> None:
+    """Enter a periodic check measured by hand; it is judged by the channel's limit and kept."""
+    from quietbench.daemon.cli.entering import enter as enter_it
+    from quietbench.daemon.cli.entering import own_name
+
+    with errors_told():
+        who = {"person": own_name(), "role": role, "why": why, "instrument": instrument}
+        print(enter_it(str(socket), channel, value, who))
+
+
+@app.command(epilog="Example: quietbench status")
+def status(*, socket: Socket = Path(DEFAULT_SOCKET), as_json: AsJson = False) -> None:
+    """Ask a watcher how it is: its run, its store, its sinks, what it follows."""
+    from quietbench.daemon.cli.entering import status as ask
+    from quietbench.daemon.cli.listing import print_status
+
+    with errors_told():
+        print_status(ask(str(socket)), as_json=as_json)

@@ -1,0 +1,1 @@
+"""The watcher's local socket: the words of its protocol and a client in plain standard library."""
