@@ -54,6 +54,7 @@ class ContactDriver:
         self._closed_level = int(options.closed == "high")
         self._told: int | None = None  # what edges and polls have told so far
         self._edges = 0
+        self._polled_ns = 0
         self._doubted_at: int | None = None  # number of edges when level and edges first disagreed
         self.mismatches = 0
         """Times that the level had changed and no edge had told."""
@@ -104,7 +105,7 @@ class ContactDriver:
         Stamped before the level is read: were it the other way round, an edge in between would be older than
         a poll that says the opposite, and lose against it until the next poll.
         """
-        now_ns = time.monotonic_ns()
+        now_ns = self._polled_ns = time.monotonic_ns()
         raw = self._level()
         self._reconcile(raw)
         return (Sample(POINT, now_ns, raw),)
@@ -132,7 +133,9 @@ class ContactDriver:
             self._told = raw
             self._edges += 1
             if self._put is not None:
-                self._put(Sample(POINT, _edge_time(ticks), raw))
+                # Reports take their time: one that a poll has overtaken goes right behind that poll, for what is
+                # older than the last sample counts for nothing, and a short opening would be lost altogether.
+                self._put(Sample(POINT, max(_edge_time(ticks), self._polled_ns + 1), raw))
         except Exception:  # noqa: BLE001 - whatever escaped here would deafen all lines; the next poll tells the level
             self.lost_edges += 1
 

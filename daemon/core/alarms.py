@@ -1,10 +1,11 @@
-"""All alarms of a plan: conditions become annunciated alarms after their delay and move through the table."""
+"""One alarm of a plan: a condition with its delay becomes states of the table, and says what it is about."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 
-from quietbench.daemon.core.alarm import ACTIVE, AlarmInput, step
+from quietbench.daemon.core.alarm import HIDDEN, LATCHED, AlarmInput, step
 from quietbench.daemon.core.channel import ChannelWatch, Condition
 from quietbench.daemon.core.plan import Limit, Priority
 from quietbench.daemon.core.records import AlarmState, Sentence
@@ -12,13 +13,18 @@ from quietbench.daemon.core.records import AlarmState, Sentence
 
 @dataclass(slots=True)
 class Alarm:
-    """One alarm: a condition of a channel, its state, and a delay that runs."""
+    """A condition of a channel, its state, and what it waits for.
+
+    ``standing`` follows the condition after its delay and through its gate, also while the alarm is hidden.
+    ``until_ns`` ends a shelf.
+    """
 
     watch: ChannelWatch
     condition: Condition
     state: AlarmState = AlarmState.NORMAL
+    standing: bool = False
     since_ns: int = 0
-    due_ns: int | None = None
+    until_ns: int | None = None
     sentence: Sentence = field(default_factory=lambda: Sentence("limit"))
     limit_part: dict[str, object] = field(init=False, repr=False)
 
@@ -31,9 +37,9 @@ class Alarm:
         return self.condition.alarm
 
     @property
-    def active(self) -> bool:
-        """Say whether the condition stands, delays counted."""
-        return self.state in ACTIVE
+    def shown(self) -> bool:
+        """Say whether the alarm stands, or is latched, and nobody has hidden it."""
+        return (self.standing or self.state in LATCHED) and self.state not in HIDDEN
 
     @property
     def priority(self) -> Priority:
@@ -47,18 +53,28 @@ class Alarm:
         limit = self.condition.limit
         return bool(self.watch.channel.measures) if limit is None else limit.protects
 
-    def wanted(self, *, gate_open: bool) -> bool:
-        """Say whether the alarm ought to be active: the condition holds and its gate is open."""
+    @property
+    def danger(self) -> bool:
+        """Say whether it speaks of danger to people."""
+        return self.condition.limit is not None and self.condition.limit.danger
+
+    @property
+    def resound_ns(self) -> int:
+        """Return after how long an acknowledged alarm sounds again; 0 for never."""
         limit = self.condition.limit
-        gated = self.watch.channel.gated and limit is not None
+        return self.watch.channel.fault_resound_ns if limit is None else limit.resound_ns
+
+    def wanted(self, *, gate_open: bool) -> bool:
+        """Say whether the alarm ought to stand: the condition holds and its gate is open."""
+        gated = self.watch.channel.gated and self.condition.limit is not None
         return self.condition.holds and (gate_open or not gated)
 
-    def delay_ns(self, *, towards_active: bool) -> int:
-        """Return how long the condition must last before the alarm follows it."""
+    def delay_ns(self) -> int:
+        """Return how long the condition must have changed before the alarm follows it."""
         limit = self.condition.limit
         if limit is None:
             return 0
-        return limit.on_delay_ns if towards_active else limit.off_delay_ns
+        return limit.off_delay_ns if self.standing else limit.on_delay_ns
 
     def said(self) -> Sentence:
         """Return what to say of the alarm now: a path that is back already is said to be so."""
@@ -67,6 +83,15 @@ class Alarm:
             return self.sentence
         return Sentence(f"back.{self.watch.channel.quantity}", self.sentence.args)
 
+    def turn(self) -> AlarmInput:
+        """Let the alarm follow its condition; return what that is for the table."""
+        self.standing = not self.standing
+        if self.standing:
+            self.sentence = sentence_of(self)
+            return AlarmInput.OCCUR
+        limit = self.condition.limit
+        return AlarmInput.LATCH if limit is not None and limit.latching else AlarmInput.RETURN
+
     def move(self, happening: AlarmInput, now_ns: int) -> tuple[AlarmState, AlarmState] | None:
         """Step the table; return (from, to), or None where nothing follows."""
         after = step(self.state, happening)
@@ -74,9 +99,20 @@ class Alarm:
             return None
         before, self.state = self.state, after
         self.since_ns = now_ns
-        if happening is AlarmInput.OCCUR:
-            self.sentence = sentence_of(self)
+        if after is not AlarmState.SHELVED:
+            self.until_ns = None
         return before, after
+
+
+def restore(alarm: Alarm, kept: Mapping[str, object], now_ns: int) -> None:
+    """Put an alarm into the state of the run before; it stays there until its channel shows otherwise."""
+    alarm.state = AlarmState(kept["state"])
+    alarm.standing = bool(kept["standing"])
+    alarm.since_ns = now_ns
+    until_ns = kept.get("until_ns")
+    alarm.until_ns = until_ns if isinstance(until_ns, int) else None
+    alarm.condition.holds = alarm.standing
+    alarm.sentence = sentence_of(alarm)
 
 
 def event_body(
@@ -89,8 +125,9 @@ def event_body(
         "from": before.value,
         "to": after.value,
         "cause": happening.value,
-        "condition": after in ACTIVE,
+        "condition": alarm.standing,
         "priority": alarm.priority.name.lower(),
+        "until_ns": alarm.until_ns,
         "sentence": {"key": alarm.sentence.key, "args": dict(alarm.sentence.args)},
     }
     return {**body, **alarm.limit_part, **_reading_part(alarm)}
@@ -144,4 +181,5 @@ def sentence_of(alarm: Alarm) -> Sentence:
         ("requirement", limit.requirement.value),
         ("bound", repr(limit.bound)),
     ]
-    return Sentence(f"{'open' if limit.protects else 'limit'}.{channel.quantity}", tuple(args))
+    family = "danger" if limit.danger else "open" if limit.protects else "limit"
+    return Sentence(f"{family}.{channel.quantity}", tuple(args))

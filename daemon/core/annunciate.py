@@ -1,7 +1,8 @@
 """What a bench must show and sound, from its verdict and the alarms that stand.
 
-Buzzer rhythm by the highest priority that nobody has acknowledged; lamp by the state of the paths (IEC 60073
-meanings); relay only while every watched path is held or nobody is there.
+Buzzer rhythm by the highest priority that nobody has acknowledged or silenced; lamp by the state of the paths (IEC
+60073 meanings); relay only while every required path is held or nobody is there. One alarm speaks: danger to people
+before all, then by topology (the widest cause, and of its channels the one that measures least), then by priority.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from quietbench.daemon.core.bench import Verdict
+from quietbench.daemon.core.bench import BenchWatch, Cause, Verdict
 from quietbench.daemon.core.plan import Priority
 from quietbench.daemon.core.records import (
     AlarmState,
@@ -28,56 +29,129 @@ _LAMPS = {
     BenchState.EMPTY: Lamp.WHITE,
 }
 _RELAY = frozenset({BenchState.HELD, BenchState.EMPTY})
+SOUNDING = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
+"""States in which an alarm sounds."""
+
+_NO_CAUSE = 1 << 30
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
     """An alarm whose condition stands now, as the bench sees it.
 
-    ``here``: it is about this bench (or the watcher) and may sound; air in the room only shows.
+    ``here``: it is about this bench (or the watcher) and may sound; air in the room only shows. ``measures`` is
+    the number of stretches its channel crosses. ``quiet``: quiet hours keep it from sounding.
     """
 
     alarm: str
+    channel: str
     state: AlarmState
     priority: Priority
     protects: bool
+    danger: bool
     fault: bool
     here: bool
+    quiet: bool
+    measures: int
     since_ns: int
     sentence: Sentence
 
-    @property
-    def rank(self) -> tuple[bool, bool, int, bool, int, str]:
-        """Order by what a person must hear first: paths, then priority, limits before faults, oldest first."""
-        return (not self.protects, not self.here, -int(self.priority), self.fault, self.since_ns, self.alarm)
-
 
 def annunciate(
-    bench: str, now_ns: int, verdict: Verdict, standing: Sequence[Standing], *, started: bool
+    bench: BenchWatch, now_ns: int, verdict: Verdict, standing: Sequence[Standing], *, started: bool
 ) -> Annunciation:
     """Return what the bench must give from now on."""
-    leading = min(standing, key=lambda alarm: alarm.rank, default=None)
-    sounding = [a for a in standing if a.here and a.state is AlarmState.UNACKNOWLEDGED]
+    order = {name: index for index, cause in enumerate(verdict.causes) for name in cause.channels}
+    ranked = sorted(standing, key=lambda alarm: _rank(alarm, order))
+    leading = ranked[0] if ranked else None
+    sounding = [a for a in ranked if _sounds(a, bench.silenced)]
     loudest = max((alarm.priority for alarm in sounding), default=None)
-    lamp = _LAMPS[verdict.state]
-    if lamp is Lamp.GREEN and leading is not None:
-        lamp = Lamp.YELLOW
+    cause = _cause_of(leading, verdict)
+    live = bench.live_until_ns is not None
+    ready = bench.ready_state()
     return Annunciation(
-        bench=bench,
+        bench=bench.bench.name,
         monotonic_ns=now_ns,
         state=verdict.state,
         rhythm=Rhythm.SILENT if loudest is None else _RHYTHMS[loudest],
-        lamp=lamp,
+        lamp=_lamp(verdict.state, warned=leading is not None or live or ready not in ("", "passed")),
         flashing=bool(sounding),
         relay=verdict.state in _RELAY,
         leading=None if leading is None else leading.alarm,
-        sentence=leading.sentence if leading is not None else _plain(verdict, started=started),
+        sentence=_sentence(leading, cause, verdict, started=started, live=live, ready=ready),
+        cause=() if cause is None else cause.stretches,
+        grouped=_grouped(leading, cause, ranked),
+        live=live,
+        ready=ready,
+        silenced=bool(bench.silenced),
     )
 
 
-def _plain(verdict: Verdict, *, started: bool) -> Sentence:
+def _rank(alarm: Standing, order: dict[str, int]) -> tuple[object, ...]:
+    path = alarm.protects and not alarm.fault
+    return (
+        not alarm.danger,
+        not alarm.protects,
+        not alarm.here,
+        -int(alarm.priority),
+        alarm.fault,
+        order.get(alarm.channel, _NO_CAUSE) if path else 0,
+        alarm.measures if path else 0,
+        0 if path else alarm.since_ns,
+        alarm.alarm,
+    )
+
+
+def _sounds(alarm: Standing, silenced: frozenset[str]) -> bool:
+    return alarm.here and alarm.state in SOUNDING and alarm.alarm not in silenced and not alarm.quiet
+
+
+def _lamp(state: BenchState, *, warned: bool) -> Lamp:
+    lamp = _LAMPS[state]
+    return Lamp.YELLOW if lamp is Lamp.GREEN and warned else lamp
+
+
+def _cause_of(leading: Standing | None, verdict: Verdict) -> Cause | None:
+    if leading is None or leading.fault or not leading.protects:
+        return None
+    return next((cause for cause in verdict.causes if leading.channel in cause.channels), None)
+
+
+def _grouped(leading: Standing | None, cause: Cause | None, ranked: Sequence[Standing]) -> tuple[str, ...]:
+    if leading is None or cause is None:
+        return ()
+    return tuple(
+        alarm.alarm
+        for alarm in ranked
+        if alarm is not leading and not alarm.fault and alarm.channel in cause.channels
+    )
+
+
+def _sentence(
+    leading: Standing | None,
+    cause: Cause | None,
+    verdict: Verdict,
+    *,
+    started: bool,
+    live: bool,
+    ready: str,
+) -> Sentence:
+    if leading is not None and leading.danger:
+        return leading.sentence
+    if live and (leading is None or not leading.protects):
+        return Sentence("live_work")
+    if leading is not None and cause is not None and len(cause.channels) > 1:
+        return Sentence("open.shared", (("stretch", cause.stretches[-1]),))
+    if leading is not None:
+        return leading.sentence
+    return _plain(verdict, started=started, ready=ready)
+
+
+def _plain(verdict: Verdict, *, started: bool, ready: str) -> Sentence:
     if verdict.state is BenchState.UNKNOWN:
         if verdict.unwatched:
             return Sentence("unwatched", (("stretch", verdict.unwatched[0]),))
         return Sentence("starting" if not started else "unknown")
+    if verdict.state is BenchState.HELD and ready in ("missing", "failed"):
+        return Sentence(f"ready_{ready}")
     return Sentence(verdict.state.value)

@@ -1,20 +1,23 @@
-"""What a bench is, from its earth tree, its channels and whether somebody is there.
+"""What a bench is, from its earth tree, its channels, who is there and what is out.
 
 ``open`` beats ``unknown`` beats ``held``. A stretch counts as good while at least one trusted channel whose
 measuring current crosses it sees no violation; so of several channels that open together the stretches that no
-good one crosses are left as suspects.
+good one crosses are left as suspects, and one that explains most of them is named as their cause.
 """
 
 from __future__ import annotations
 
 import enum
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from quietbench.daemon.core.channel import ChannelWatch
-from quietbench.daemon.core.plan import Bench
+from quietbench.daemon.core.plan import Bench, Seat
 from quietbench.daemon.core.records import BenchState
+from quietbench.daemon.core.seats import SeatWatch, is_off
 
 EARTH = "earth"
+_STRAPS = ("strap_contact", "strap_resistance")
 
 
 class StretchState(enum.Enum):
@@ -27,6 +30,14 @@ class StretchState(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True)
+class Cause:
+    """Stretches any of which would explain at once why all these channels see an opening."""
+
+    stretches: tuple[str, ...]
+    channels: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """A bench's state with its reasons: the suspects where it is open, the stretches that can't be told."""
 
@@ -34,6 +45,7 @@ class Verdict:
     open: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
     unwatched: tuple[str, ...] = ()
+    causes: tuple[Cause, ...] = ()
 
 
 def ways_to_earth(bench: Bench) -> tuple[tuple[str, ...], ...]:
@@ -42,7 +54,12 @@ def ways_to_earth(bench: Bench) -> tuple[tuple[str, ...], ...]:
     Raises:
         ValueError: a stretch hangs on nothing that leads to earth.
     """
-    return tuple(_way(bench, end) for end in bench.required)
+    return tuple(_way(bench, end) for end in _ends(bench))
+
+
+def _ends(bench: Bench) -> tuple[str, ...]:
+    own = (*(seat.end for seat in bench.seats), *(tool.end for tool in bench.tools))
+    return tuple(dict.fromkeys((*bench.required, *(end for end in own if end))))
 
 
 def _way(bench: Bench, end: str) -> tuple[str, ...]:
@@ -58,62 +75,67 @@ def _way(bench: Bench, end: str) -> tuple[str, ...]:
 
 
 class BenchWatch:
-    """State of one bench."""
+    """State of one bench; ``live_until_ns``, ``ready`` and ``silenced`` are declared, the rest is judged."""
 
     def __init__(self, bench: Bench, channels: tuple[ChannelWatch, ...]) -> None:
         self.bench = bench
         self.ways = ways_to_earth(bench)
-        self.required = tuple(dict.fromkeys(stretch for way in self.ways for stretch in way))
-        needed = frozenset(self.required)
+        self._way_of = dict(zip(_ends(bench), self.ways, strict=True))
+        self.stretches = tuple(dict.fromkeys(stretch for way in self.ways for stretch in way))
+        needed = frozenset(self.stretches)
         self.paths = tuple(watch for watch in channels if watch.channel.measures & needed)
         self._crossing = {
             stretch: tuple(watch for watch in self.paths if stretch in watch.channel.measures)
-            for stretch in self.required
+            for stretch in self.stretches
         }
+        named = _named(channels)
         self.channels = tuple(w for w in channels if w in self.paths or _place(w) == bench.name)
-        self._presence = tuple(w for w in channels if w.channel.name in bench.presence)
-        self._straps = tuple(w for w in self.paths if w.channel.quantity == "strap_contact")
-        self._seen = True  # not knowing fails towards "somebody is there"
-        self._arrived = False
-        self.absent_since_ns: int | None = None
+        self.seats = tuple(self._seat(seat, named) for seat in bench.seats or self._implied_seats())
+        self._tools = tuple((tool.end, named[tool.hot]) for tool in bench.tools)
+        self._boards = tuple(named[name] for name in bench.board)
+        claimed = {seat.seat.end for seat in self.seats} | {tool.end for tool in bench.tools}
+        self._surfaces = tuple(end for end in bench.required if end not in claimed)
+        self.live_until_ns: int | None = None
+        self.ready_result = ""
+        self.ready_until_ns: int | None = None
+        self.silenced: frozenset[str] = frozenset()
+        self.silenced_until_ns: int | None = None
 
-    def somebody(self) -> bool:
-        """Say whether somebody counts as present: seen, not yet gone for the hold time, or can't be told."""
-        return self._seen
+    # -- situation ---------------------------------------------------------------------------------------
 
-    def occupied(self) -> bool:
-        """Say whether the bench is in use: somebody there, or a strap loop that is not idle."""
-        return self._seen or not all(_idle(strap) for strap in self._straps)
+    @property
+    def board_bagged(self) -> bool:
+        """Say whether it is known that no board is out of its bag."""
+        return bool(self._boards) and all(is_off(watch) for watch in self._boards)
 
-    def follow_presence(self, now_ns: int) -> bool:
-        """Take note of the presence channels; return whether `somebody` changed at once.
+    @property
+    def in_use(self) -> bool:
+        """Say whether somebody is there, a board is out, or a tool is hot, as far as can be told."""
+        return (
+            any(seat.occupied for seat in self.seats)
+            or any(not is_off(hot) for _, hot in self._tools)
+            or (bool(self._boards) and not self.board_bagged)
+        )
 
-        An arrival does; a departure waits for the hold time, unless nobody has been seen since the start.
-        """
-        absent = bool(self._presence) and all(_idle(watch) for watch in self._presence)
-        before = self._seen
-        if not absent:
-            self.absent_since_ns = None
-            self._seen = True
-            self._arrived = self._arrived or any(watch.trusted for watch in self._presence)
-        elif not self._arrived:
-            self._seen = False
-        elif self._seen and self.absent_since_ns is None:
-            self.absent_since_ns = now_ns
-        return self._seen is not before
+    def gate_open(self, watch: ChannelWatch) -> bool:
+        """Say whether a strap channel's limits count: its seat needs the strap, and a board may be out."""
+        if self.board_bagged:
+            return False
+        seats = [seat for seat in self.seats if watch in seat.straps]
+        return not seats or any(seat.needs_strap for seat in seats)
 
-    def leaves_at_ns(self) -> int | None:
-        """Return when absence will have lasted the hold time, or None."""
-        if self.absent_since_ns is None or not self._seen:
-            return None
-        return self.absent_since_ns + self.bench.presence_hold_ns
+    def required(self) -> tuple[str, ...]:
+        """Return the stretches that the situation asks for, each once."""
+        ends = [seat.seat.end for seat in self.seats if seat.seat.end and seat.needs_strap]
+        ends += [end for end, hot in self._tools if not is_off(hot)]
+        if not self.board_bagged:
+            ends += self._surfaces
+        return tuple(dict.fromkeys(stretch for end in ends for stretch in self._way_of[end]))
 
-    def leave(self) -> None:
-        """Let the hold time end: nobody is there."""
-        self._seen = False
+    # -- judgement ---------------------------------------------------------------------------------------
 
     def stretch_state(self, stretch: str) -> StretchState:
-        """Return what the channels that cross one required stretch say of it."""
+        """Return what the channels that cross one stretch say of it."""
         crossing = self._crossing[stretch]
         if not crossing:
             return StretchState.UNWATCHED
@@ -127,36 +149,91 @@ class BenchWatch:
 
     def verdict(self) -> Verdict:
         """Judge the bench as it stands."""
-        if not self.occupied():
+        if not self.in_use:
             return Verdict(BenchState.EMPTY)
-        states = {stretch: self.stretch_state(stretch) for stretch in self.required}
+        required = self.required()
+        states = {stretch: self.stretch_state(stretch) for stretch in required}
         unknown = _those(states, StretchState.UNKNOWN)
         unwatched = _those(states, StretchState.UNWATCHED)
-        violating = [watch for watch in self.paths if watch.trusted and _violating(watch)]
+        violating = [watch for watch in self.paths if _open_on(watch, required)]
         if violating:
-            suspects = _those(states, StretchState.OPEN) or self._crossed(violating)
-            return Verdict(BenchState.OPEN, suspects, unknown, unwatched)
+            suspects = _those(states, StretchState.OPEN) or _crossed(violating, required)
+            return Verdict(BenchState.OPEN, suspects, unknown, unwatched, explain(violating, suspects))
         if unknown or unwatched:
             return Verdict(BenchState.UNKNOWN, (), unknown, unwatched)
         return Verdict(BenchState.HELD)
 
-    def _crossed(self, violating: list[ChannelWatch]) -> tuple[str, ...]:
-        """Return every required stretch of channels that violate although others cross it and see nothing."""
-        crossed = frozenset().union(*(watch.channel.measures for watch in violating))
-        return tuple(stretch for stretch in self.required if stretch in crossed)
+    def ready_state(self) -> str:
+        """Return what is known of the check before work: "", "passed", "missing" or "failed"."""
+        if not self.bench.ready_every_ns:
+            return ""
+        if self.ready_result == "failed":
+            return "failed"
+        return "passed" if self.ready_until_ns is not None else "missing"
+
+    # -- putting together --------------------------------------------------------------------------------
+
+    def _implied_seats(self) -> tuple[Seat, ...]:
+        """One seat for every end that a strap channel measures; without any, one that only tells who is there."""
+        ends = [
+            end
+            for end in self.bench.required
+            if any(watch.channel.quantity in _STRAPS for watch in self._crossing[end])
+        ]
+        if len(ends) > 1:
+            return tuple(Seat(end, end, self.bench.presence) for end in ends)
+        return (Seat(self.bench.name, ends[0] if ends else "", self.bench.presence),)
+
+    def _seat(self, seat: Seat, named: dict[str, ChannelWatch]) -> SeatWatch:
+        crossing = self._crossing.get(seat.end, ())
+        return SeatWatch(
+            seat,
+            presence=tuple(named[name] for name in seat.presence or self.bench.presence),
+            straps=tuple(watch for watch in crossing if watch.channel.quantity in _STRAPS),
+            footwear=named[seat.footwear] if seat.footwear else None,
+            hold_ns=self.bench.presence_hold_ns,
+        )
+
+
+def explain(violating: Iterable[ChannelWatch], suspects: tuple[str, ...]) -> tuple[Cause, ...]:
+    """Return the fewest causes that explain all openings, the widest first, by topology alone.
+
+    The order in which the openings were seen plays no part. Stretches that the same channels cross can't be told
+    apart and stand together.
+    """
+    left = {watch.channel.name: watch.channel.measures for watch in violating}
+    causes: list[Cause] = []
+    while left:
+        crossing = {s: frozenset(name for name, measures in left.items() if s in measures) for s in suspects}
+        widest = max(crossing.values(), key=lambda names: (len(names), sorted(names)), default=frozenset())
+        if not widest:
+            break
+        together = tuple(stretch for stretch, names in crossing.items() if names == widest)
+        causes.append(Cause(together, tuple(sorted(widest))))
+        left = {name: measures for name, measures in left.items() if name not in widest}
+    return tuple(causes)
+
+
+def _named(channels: tuple[ChannelWatch, ...]) -> dict[str, ChannelWatch]:
+    return {watch.channel.name: watch for watch in channels}
 
 
 def _place(watch: ChannelWatch) -> str:
     return watch.channel.name.partition("/")[0]
 
 
-def _idle(watch: ChannelWatch) -> bool:
-    """Say whether a contact channel is known to be open: nobody seen, or no closed strap loop."""
-    return watch.trusted and watch.valid is not None and watch.valid.value == 0
-
-
 def _violating(watch: ChannelWatch) -> bool:
     return any(condition.holds for condition in watch.protecting)
+
+
+def _open_on(watch: ChannelWatch, required: tuple[str, ...]) -> bool:
+    return watch.trusted and _violating(watch) and not watch.channel.measures.isdisjoint(required)
+
+
+def _crossed(violating: list[ChannelWatch], required: tuple[str, ...]) -> tuple[str, ...]:
+    """Return every required stretch of channels that violate although others cross it and see nothing."""
+    crossed = frozenset().union(*(watch.channel.measures for watch in violating))
+    return tuple(stretch for stretch in required if stretch in crossed)
 
 
 def _those(states: dict[str, StretchState], wanted: StretchState) -> tuple[str, ...]:

@@ -51,6 +51,7 @@ class ChannelWatch:
         "bad_in_a_row",
         "channel",
         "entered",
+        "entered_ns",
         "entered_value",
         "fault",
         "index",
@@ -76,6 +77,7 @@ class ChannelWatch:
         self._measured = tuple((c, c.limit) for c in self.limits if c.limit and not c.limit.entered)
         self.protecting = tuple(c for c in self.limits if c.limit and c.limit.protects)
         self.entered_value: float | None = None
+        self.entered_ns: int | None = None
         self.entered = tuple(c for c in self.limits if c.limit and c.limit.entered)
         self._stale_reason: Reason | None = None
 
@@ -209,9 +211,9 @@ class ChannelWatch:
         self.bad_in_a_row = self.channel.fault_after
         self._stale_reason = Reason.SILENT
 
-    def judge_entered(self, value: float) -> bool:
+    def judge_entered(self, value: float, now_ns: int) -> bool:
         """Judge a value entered by hand (channel's unit); return whether a condition changed."""
-        self.entered_value = value
+        self.entered_value, self.entered_ns = value, now_ns
         changed = False
         for condition in self.entered:
             assert condition.limit is not None

@@ -8,7 +8,18 @@ from dataclasses import asdict, fields
 from typing import Any
 
 from quietbench.daemon.core.convert import CONVERSIONS, Conversion
-from quietbench.daemon.core.plan import Bench, Channel, Limit, Plan, Priority, Requirement, Source
+from quietbench.daemon.core.plan import (
+    Bench,
+    Channel,
+    Limit,
+    Plan,
+    Posture,
+    Priority,
+    Requirement,
+    Seat,
+    Source,
+    Tool,
+)
 
 
 def canonical(value: object) -> str:
@@ -42,7 +53,7 @@ def conversion_from_spec(text: str) -> Conversion:
 def plan_to_json(plan: Plan) -> str:
     """Return the whole plan as canonical JSON."""
     body = asdict_shallow(plan)
-    body["benches"] = [asdict(bench) for bench in plan.benches]
+    body["benches"] = [_bench(bench) for bench in plan.benches]
     body["channels"] = [_channel(channel) for channel in plan.channels]
     return canonical(body)
 
@@ -102,9 +113,22 @@ def _limit_back(body: dict[str, Any]) -> Limit:
     )
 
 
+def _bench(bench: Bench) -> dict[str, Any]:
+    body = asdict(bench)
+    for seat in body["seats"]:
+        seat["posture"] = seat["posture"].value
+    return body
+
+
 def _bench_back(body: dict[str, Any]) -> Bench:
-    tuples = {key: tuple(body[key]) for key in ("required", "presence")}
-    return Bench(**{**body, **tuples})
+    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in body.items()}
+    values["seats"] = tuple(_seat_back(seat) for seat in body.get("seats", ()))
+    values["tools"] = tuple(Tool(**tool) for tool in body.get("tools", ()))
+    return Bench(**values)
+
+
+def _seat_back(body: dict[str, Any]) -> Seat:
+    return Seat(**{**body, "presence": tuple(body["presence"]), "posture": Posture(body["posture"])})
 
 
 def _conversion(conversion: Conversion) -> dict[str, Any]:

@@ -7,14 +7,16 @@ says which timer ran out between which samples, and replay asks no clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
 
-from quietbench.daemon.core.alarm import ACTIVE, AlarmInput
-from quietbench.daemon.core.alarms import Alarm, event_body, sentence_of
-from quietbench.daemon.core.annunciate import Standing, annunciate
+from quietbench.daemon.core.alarm import AlarmInput
+from quietbench.daemon.core.alarms import Alarm
+from quietbench.daemon.core.annunciate import SOUNDING, Standing, annunciate
 from quietbench.daemon.core.bench import BenchWatch, Verdict
+from quietbench.daemon.core.book import AlarmBook, Due, Numbering
 from quietbench.daemon.core.channel import ChannelWatch
+from quietbench.daemon.core.commands import COMMANDS, CommandError
 from quietbench.daemon.core.plan import Plan
 from quietbench.daemon.core.records import (
     AlarmState,
@@ -27,24 +29,13 @@ from quietbench.daemon.core.records import (
 )
 from quietbench.drivers.samples import Reason
 
+__all__ = ["CommandError", "Core", "Due"]
+
 _NEVER = 1 << 62
 _WATCHER = "watcher/"
 
-
-class CommandError(ValueError):
-    """A command that can't be carried out: ``what`` went wrong, what was ``got``, what would be ``wanted``."""
-
-    def __init__(self, what: str, *, got: str, wanted: str) -> None:
-        super().__init__(f"{what}: got {got}, wanted {wanted}")
-        self.what, self.got, self.wanted = what, got, wanted
-
-
-@dataclass(frozen=True, slots=True)
-class Due:
-    """A timer that has run out: "delay" of an alarm, "silent" of a channel, "presence" of a bench."""
-
-    kind: str
-    subject: str
+Kept = Mapping[str, Mapping[str, object]]
+"""What a run restores from the one before, by alarm or bench."""
 
 
 class Core:
@@ -56,42 +47,49 @@ class Core:
 
     def __init__(self, plan: Plan, now_ns: int) -> None:
         self.plan = plan
-        self._count = 0
+        self._numbering = Numbering()
         self._watches = tuple(ChannelWatch(i, c, now_ns) for i, c in enumerate(plan.channels))
         self._by_name = {watch.channel.name: watch for watch in self._watches}
-        self._benches = {bench.name: BenchWatch(bench, self._watches) for bench in plan.benches}
+        self.benches = {bench.name: BenchWatch(bench, self._watches) for bench in plan.benches}
+        self.book = AlarmBook(self._watches, self._numbering)
+        self._shown: dict[str, tuple[object, ...]] = {}
         self._verdicts: dict[str, Verdict] = {}
         self._given: dict[str, Annunciation] = {}
-        self._alarms = {
-            condition.alarm: Alarm(watch, condition)
-            for watch in self._watches
-            for condition in watch.conditions()
-        }
-        self._alarms_of = tuple(
-            tuple(self._alarms[c.alarm] for c in watch.conditions()) for watch in self._watches
-        )
+        self._quiet = False
         self._benches_of = tuple(
-            tuple(bench for bench in self._benches.values() if watch in bench.channels)
+            tuple(bench for bench in self.benches.values() if watch in bench.channels)
             for watch in self._watches
         )
         self._places_of = tuple(frozenset(b.bench.name for b in benches) for benches in self._benches_of)
-        self._active: dict[str, Alarm] = {}
+        self._buttons = {
+            name: bench
+            for bench in self.benches.values()
+            for name in (*bench.bench.silence, *bench.bench.live)
+        }
         self._next_due_ns = 0
 
     # -- inputs ------------------------------------------------------------------------------------------
 
-    def start(self, now_ns: int, body: Mapping[str, object], restored: Mapping[str, str]) -> list[Output]:
-        """Begin a run: restore the alarms of the run before, and give every bench its first state.
+    def start(
+        self, now_ns: int, body: Mapping[str, object], alarms: Kept, benches: Kept | None = None
+    ) -> list[Output]:
+        """Begin a run: restore alarms and benches of the run before, and give every bench its first state.
 
-        ``body`` says what runs (software, hashes); ``restored`` maps alarm ids to states, unknown ids are left
-        out. A restored alarm keeps its state until its channel shows otherwise.
+        ``body`` says what runs (software, hashes). ``alarms`` maps alarm ids to "state", "standing" and, for a
+        shelf, "until_ns"; ``benches`` maps benches to "live_until_ns", "ready_result", "ready_until_ns". Times
+        are on this boot's monotonic clock. What the plan does not know is left out.
         """
-        kept = {name: state for name, state in sorted(restored.items()) if name in self._alarms}
-        for name, state in kept.items():
-            self._restore(self._alarms[name], AlarmState(state), now_ns)
-        run = self._event(now_ns, EventKind.RUN, self.plan.watcher, {**body, "restored": kept})
+        kept = {name: dict(state) for name, state in sorted(alarms.items()) if name in self.book.by_name}
+        places = {
+            name: dict(state) for name, state in sorted((benches or {}).items()) if name in self.benches
+        }
+        self.book.restore(kept, now_ns)
+        for name, state in places.items():
+            self._restore(self.benches[name], state)
+        restored = {**body, "restored": kept, "benches": places}
+        run = self.record(EventKind.RUN, self.plan.watcher, restored, now_ns)
         outputs: list[Output] = [run]
-        for bench in self._benches.values():
+        for bench in self.benches.values():
             outputs += self._settle(bench, now_ns)
         return outputs
 
@@ -103,16 +101,20 @@ class Core:
         A kept reading has its record number; one that changes nothing and is not kept is returned too, for
         live views, with number 0. A sample older than the channel's last one gives nothing.
         """
-        taken = self._watches[channel].take(monotonic_ns, raw, given)
+        watch = self._watches[channel]
+        before = watch.valid
+        taken = watch.take(monotonic_ns, raw, given)
         if taken is None:
             return ()
         reading, changed = taken
         if reading.keep:
-            self._count += 1
-            reading = reading._replace(count=self._count)
+            reading = reading._replace(count=self._numbering.next())
         if not changed:
             return (reading,)
-        return [reading, *self._follow(self._watches[channel], monotonic_ns)]
+        outputs = [reading, *self.follow(watch, monotonic_ns)]
+        if watch.channel.name in self._buttons and _pressed(before, reading):
+            outputs += self._press(watch, monotonic_ns)
+        return outputs
 
     def due(self, now_ns: int) -> list[Due]:
         """Return the timers that have run out by now, in a fixed order; cheap when there are none."""
@@ -127,73 +129,40 @@ class Core:
         return self._next_due_ns
 
     def let(self, due: Due, now_ns: int) -> list[Output]:
-        """Apply one timer that has run out; one that no longer runs gives nothing.
+        """Apply one timer that has run out; one that no longer runs gives nothing but its own record.
 
         Raises:
             KeyError: the plan has no such subject.
         """
-        record = self._event(now_ns, EventKind.DUE, due.subject, {"due": due.kind})
+        record = self.record(EventKind.DUE, due.subject, {"due": due.kind}, now_ns)
         self._next_due_ns = 0
-        if due.kind == "silent":
-            watch = self._by_name[due.subject]
-            watch.fall_silent()
-            return [record, *self._follow(watch, now_ns)]
-        if due.kind == "presence":
-            return [record, *self._left(self._benches[due.subject], now_ns)]
-        alarm = self._alarms[due.subject]
-        alarm.due_ns = None
-        outputs: list[Output] = [record, *self._move(alarm, _towards(alarm), now_ns)]
-        return outputs + self._settle_all(alarm.watch, now_ns)
+        return [record, *self._let(due, now_ns)]
 
-    def acknowledge(self, alarm: str, now_ns: int, who: Mapping[str, object]) -> list[Output]:
-        """Acknowledge an alarm; ``who`` (person's id, role, reason) goes into the record as it is.
+    def command(self, body: Mapping[str, Any], now_ns: int) -> list[Output]:
+        """Carry out a command: ``do`` and its keys, see `quietbench.daemon.core.commands`.
 
         Raises:
-            CommandError: no such alarm, or nothing there to acknowledge.
+            CommandError: it can't be done; nothing has happened.
         """
-        known = self._alarms.get(alarm)
-        if known is None:
-            raise CommandError("no such alarm", got=alarm, wanted=_some(self._unacknowledged()))
-        if known.state not in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED):
+        command = COMMANDS.get(str(body.get("do")))
+        if command is None:
             raise CommandError(
-                f"{alarm} waits for no acknowledgement", got=known.state.value, wanted="unacknowledged"
+                "no such command", got=repr(body.get("do")), wanted="one of: " + ", ".join(COMMANDS)
             )
-        body = {"do": "acknowledge", "alarm": alarm, **who}
-        command = self._event(now_ns, EventKind.COMMAND, alarm, body)
-        moved = self._move(known, AlarmInput.ACKNOWLEDGE, now_ns)
-        return [command, *moved, *self._settle_all(known.watch, now_ns)]
+        self._next_due_ns = 0
+        return command(self, body, now_ns)
 
-    def enter(self, channel: str, value: float, now_ns: int, who: Mapping[str, object]) -> list[Output]:
-        """Judge a periodic check entered by hand (``value`` in the channel's unit) and record it.
+    def quiet(self, now_ns: int, *, on: bool) -> list[Output]:
+        """Begin or end quiet hours: what does not protect shows and does not sound."""
+        self._quiet = on
+        outputs: list[Output] = [self.record(EventKind.CLOCK, self.plan.watcher, {"quiet": on}, now_ns)]
+        for bench in self.benches.values():
+            outputs += self._settle(bench, now_ns)
+        return outputs
 
-        ``who`` says person, role, reason and instrument.
-
-        Raises:
-            CommandError: no such channel, or it has no limit that is checked by hand.
-        """
-        watch = self._by_name.get(channel)
-        if watch is None:
-            raise CommandError("no such channel", got=channel, wanted=_some(self._entered_channels()))
-        if not watch.entered:
-            raise CommandError(
-                "no limit of this channel is checked by hand",
-                got=channel,
-                wanted=_some(self._entered_channels()),
-            )
-        body = {"do": "enter", "channel": channel, "value": value, **who}
-        command = self._event(now_ns, EventKind.COMMAND, channel, body)
-        changed = watch.judge_entered(value)
-        if not changed:
-            return [command]
-        return [command, *self._follow(watch, now_ns)]
-
-    def remark(self, subject: str, now_ns: int, body: Mapping[str, object]) -> list[Output]:
-        """Record what a person did or saw about a subject (a repair, a note); it decides nothing here."""
-        return [self._event(now_ns, EventKind.COMMAND, subject, dict(body))]
-
-    def note(self, kind: EventKind, subject: str, body: Mapping[str, object], now_ns: int) -> Event:
-        """Number an event that decides nothing here (a clock step, the end of a run)."""
-        return self._event(now_ns, kind, subject, dict(body))
+    def record(self, kind: EventKind, subject: str, body: Mapping[str, object], now_ns: int) -> Event:
+        """Number an event; by itself it decides nothing."""
+        return self._numbering.event(now_ns, kind, subject, body)
 
     # -- views -------------------------------------------------------------------------------------------
 
@@ -205,9 +174,13 @@ class Core:
         """Return a bench's verdict as last judged."""
         return self._verdicts[bench]
 
-    def bench(self, name: str) -> BenchWatch:
-        """Return a bench's watch, for views."""
-        return self._benches[name]
+    def channel(self, name: str) -> ChannelWatch | None:
+        """Return a channel by its name, or None."""
+        return self._by_name.get(name)
+
+    def channels(self) -> tuple[ChannelWatch, ...]:
+        """Return every channel, in the plan's order."""
+        return self._watches
 
     def readings(self) -> tuple[Reading, ...]:
         """Return the last reading of every channel that has one."""
@@ -215,146 +188,233 @@ class Core:
 
     def alarms(self) -> tuple[Alarm, ...]:
         """Return every alarm that is not normal."""
-        return tuple(a for a in self._alarms.values() if a.state is not AlarmState.NORMAL)
+        return tuple(self.book.open())
 
-    # -- inside ------------------------------------------------------------------------------------------
+    # -- what commands do to a bench ---------------------------------------------------------------------
 
-    def _event(self, now_ns: int, kind: EventKind, subject: str, body: dict[str, object]) -> Event:
-        self._count += 1
-        return Event(self._count, now_ns, kind, subject, body)
+    def silence(self, bench: BenchWatch, now_ns: int) -> list[Output]:
+        """Quiet what sounds at a bench now, for the bench's silence time."""
+        sounding = (a for a in self._standing(bench) if a.here and a.state in SOUNDING)
+        bench.silenced = bench.silenced | {alarm.alarm for alarm in sounding}
+        if bench.silenced:
+            bench.silenced_until_ns = now_ns + bench.bench.silence_ns
+        self._next_due_ns = 0
+        return self._settle(bench, now_ns)
 
-    def _restore(self, alarm: Alarm, state: AlarmState, now_ns: int) -> None:
-        alarm.state, alarm.since_ns = state, now_ns
-        alarm.condition.holds = state in ACTIVE
-        alarm.sentence = sentence_of(alarm)
-        self._list(alarm)
+    def begin_live(self, bench: BenchWatch, until_ns: int, now_ns: int) -> list[Output]:
+        """Suppress the strap alarms of a bench by design until the end of its live work."""
+        bench.live_until_ns = until_ns
+        outputs: list[Output] = []
+        for alarm in self._strap_alarms(bench):
+            outputs += self.book.move(alarm, AlarmInput.SUPPRESS, now_ns)
+        return outputs + self._settle(bench, now_ns)
 
-    def _list(self, alarm: Alarm) -> None:
-        """Keep the few active alarms at hand, so that a bench need not look through all."""
-        if alarm.active:
-            self._active[alarm.name] = alarm
-        else:
-            self._active.pop(alarm.name, None)
+    def end_live(self, bench: BenchWatch, now_ns: int) -> list[Output]:
+        """Bring the strap alarms back; what was checked before live work counts no more."""
+        bench.live_until_ns = None
+        bench.ready_result, bench.ready_until_ns = "", None
+        outputs: list[Output] = []
+        for alarm in self._strap_alarms(bench):
+            if alarm.state is AlarmState.SUPPRESSED:
+                outputs += self.book.back(alarm, now_ns)
+        return outputs + self._settle(bench, now_ns)
 
-    def _follow(self, watch: ChannelWatch, now_ns: int) -> list[Output]:
-        """Carry a channel's changed conditions on to presence, alarms and benches."""
+    def take_ready(self, bench: BenchWatch, result: str, until_ns: int | None, now_ns: int) -> list[Output]:
+        """Keep the result of a check before work, and until when it counts."""
+        bench.ready_result, bench.ready_until_ns = result, until_ns
+        self._next_due_ns = 0
+        return self._settle(bench, now_ns)
+
+    # -- inside, and for the commands --------------------------------------------------------------------
+
+    def follow(self, watch: ChannelWatch, now_ns: int) -> list[Output]:
+        """Carry a channel's changed conditions on to seats, alarms and benches."""
         benches = self._benches_of[watch.index]
-        arrived = [bench for bench in benches if bench.follow_presence(now_ns)]
+        for bench in benches:
+            for seat in bench.seats:
+                seat.follow(now_ns)
         self._next_due_ns = 0
         outputs: list[Output] = []
-        for alarm in self._alarms_of[watch.index]:
+        for alarm in self.book.of_channel[watch.index]:
             outputs += self._pursue(alarm, now_ns)
-        for bench in arrived:
-            outputs += self._regate(bench, now_ns)
-        return outputs + self._settle_all(watch, now_ns)
+        if watch.channel.quantity not in _OWN_GATE:
+            for bench in benches:
+                outputs += self._regate(bench, now_ns)
+        return outputs + self.settle_all(watch, now_ns)
 
-    def _left(self, bench: BenchWatch, now_ns: int) -> list[Output]:
-        bench.leave()
-        return [*self._regate(bench, now_ns), *self._settle(bench, now_ns)]
+    def settle_all(self, watch: ChannelWatch, now_ns: int) -> list[Output]:
+        """Judge every bench that a channel concerns."""
+        outputs: list[Output] = []
+        benches: Iterable[BenchWatch] = self._benches_of[watch.index] or self.benches.values()
+        for bench in benches:
+            outputs += self._settle(bench, now_ns)
+        return outputs
+
+    def _restore(self, bench: BenchWatch, state: Mapping[str, Any]) -> None:
+        bench.live_until_ns = state.get("live_until_ns")
+        bench.ready_result = str(state.get("ready_result") or "")
+        bench.ready_until_ns = state.get("ready_until_ns")
+
+    def _let(self, due: Due, now_ns: int) -> list[Output]:
+        kind, subject = due
+        if kind == "silent":
+            watch = self._by_name[subject]
+            watch.fall_silent()
+            return self.follow(watch, now_ns)
+        if kind in ("presence", "footwear"):
+            return self._let_seat(kind, subject, now_ns)
+        if kind in ("silence", "live", "ready"):
+            return self._let_bench(kind, self.benches[subject], now_ns)
+        return self._let_alarm(due, self.book.by_name[subject], now_ns)
+
+    def _let_alarm(self, due: Due, alarm: Alarm, now_ns: int) -> list[Output]:
+        if self.book.timers.pop(due, None) is None:
+            return []
+        if due.kind == "delay":
+            events = self.book.turn(alarm, now_ns)
+        elif due.kind == "shelf":
+            events = self.book.back(alarm, now_ns)
+        else:
+            events = self.book.move(alarm, AlarmInput.RESOUND, now_ns)
+        return [*events, *self.settle_all(alarm.watch, now_ns)]
+
+    def _let_seat(self, kind: str, subject: str, now_ns: int) -> list[Output]:
+        for bench in self.benches.values():
+            for seat in bench.seats:
+                if seat.seat.name == subject:
+                    if kind == "presence":
+                        seat.leave()
+                    else:
+                        seat.expire_footwear()
+                    return [*self._regate(bench, now_ns), *self._settle(bench, now_ns)]
+        raise KeyError(subject)
+
+    def _let_bench(self, kind: str, bench: BenchWatch, now_ns: int) -> list[Output]:
+        if kind == "live":
+            return self.end_live(bench, now_ns)
+        if kind == "silence":
+            bench.silenced, bench.silenced_until_ns = frozenset(), None
+        if kind == "ready":
+            bench.ready_until_ns = None
+        return self._settle(bench, now_ns)
+
+    def _press(self, watch: ChannelWatch, now_ns: int) -> list[Output]:
+        """Do what a button stands for: quiet the buzzer, or end live work. Nobody is signed in for either."""
+        bench = self._buttons[watch.channel.name]
+        if watch.channel.name in bench.bench.silence:
+            return self.silence(bench, now_ns)
+        return self.end_live(bench, now_ns) if bench.live_until_ns is not None else []
+
+    def _strap_alarms(self, bench: BenchWatch) -> Iterator[Alarm]:
+        for seat in bench.seats:
+            for strap in seat.straps:
+                yield from (a for a in self.book.of_channel[strap.index] if not a.danger)
 
     def _regate(self, bench: BenchWatch, now_ns: int) -> list[Output]:
         """Follow the conditions that count only while somebody is there."""
         outputs: list[Output] = []
         for watch in bench.channels:
             if watch.channel.gated:
-                for alarm in self._alarms_of[watch.index]:
+                for alarm in self.book.of_channel[watch.index]:
                     outputs += self._pursue(alarm, now_ns)
         return outputs
 
-    def _pursue(self, alarm: Alarm, now_ns: int) -> list[Output]:
-        """Let an alarm follow its condition: at once, after its delay, or not at all where it turned back."""
-        wanted = alarm.wanted(gate_open=self._gate_open(alarm.watch))
-        if wanted == alarm.active:
-            alarm.due_ns = None
-            return []
-        delay_ns = alarm.delay_ns(towards_active=wanted)
-        if delay_ns == 0:
-            return self._move(alarm, _towards(alarm), now_ns)
-        if alarm.due_ns is None:
-            alarm.due_ns = now_ns + delay_ns
-        return []
+    def _pursue(self, alarm: Alarm, now_ns: int) -> list[Event]:
+        gate_open = not alarm.watch.channel.gated or self._gate_open(alarm.watch)
+        return self.book.pursue(alarm, now_ns, gate_open=gate_open)
 
     def _gate_open(self, watch: ChannelWatch) -> bool:
         benches = [b for b in self._benches_of[watch.index] if watch in b.paths]
-        return any(bench.somebody() for bench in benches) or not benches
-
-    def _move(self, alarm: Alarm, happening: AlarmInput, now_ns: int) -> list[Output]:
-        moved = alarm.move(happening, now_ns)
-        if moved is None:
-            return []
-        self._list(alarm)
-        body = event_body(alarm, *moved, happening)
-        return [self._event(now_ns, EventKind.ALARM, alarm.name, body)]
-
-    def _settle_all(self, watch: ChannelWatch, now_ns: int) -> list[Output]:
-        outputs: list[Output] = []
-        benches: Iterable[BenchWatch] = self._benches_of[watch.index] or self._benches.values()
-        for bench in benches:
-            outputs += self._settle(bench, now_ns)
-        return outputs
+        return any(bench.gate_open(watch) for bench in benches) or not benches
 
     def _settle(self, bench: BenchWatch, now_ns: int) -> list[Output]:
-        """Judge a bench anew; return a bench event where its verdict changed, and what it gives where that did."""
+        """Judge a bench anew; give its event where what it is changed, and what it shows where that did."""
         name = bench.bench.name
         outputs: list[Output] = []
         verdict = bench.verdict()
         before = self._verdicts.get(name)
-        if verdict != before:
-            self._verdicts[name] = verdict
-            outputs.append(self._event(now_ns, EventKind.BENCH, name, _bench_body(name, before, verdict)))
-        given = annunciate(name, now_ns, verdict, self._standing(bench), started=self._started(bench))
+        self._verdicts[name] = verdict
+        given = annunciate(bench, now_ns, verdict, self._standing(bench), started=_started(bench))
+        shown = (verdict, given.live, given.ready, given.silenced)
+        if shown != self._shown.get(name):
+            self._shown[name] = shown
+            outputs.append(
+                self.record(EventKind.BENCH, name, _bench_body(name, before, verdict, given), now_ns)
+            )
         if _differs(given, self._given.get(name)):
             self._given[name] = given
             outputs.append(given)
         return outputs
 
     def _standing(self, bench: BenchWatch) -> list[Standing]:
-        """Return the active alarms that a bench shows: its own, the rooms', the watcher's."""
+        """Return the alarms that a bench shows: its own, the rooms', the watcher's, and any danger."""
         name = bench.bench.name
         return [
             Standing(
                 alarm.name,
+                alarm.watch.channel.name,
                 alarm.state,
                 alarm.priority,
                 alarm.protects,
+                alarm.danger,
                 alarm.condition.limit is None,
-                name in places or alarm.name.startswith(_WATCHER),
+                name in places or alarm.danger or alarm.name.startswith(_WATCHER),
+                self._quiet and not (alarm.protects or alarm.danger),
+                len(alarm.watch.channel.measures),
                 alarm.since_ns,
                 alarm.said(),
             )
-            for alarm in self._active.values()
-            if not (places := self._places_of[alarm.watch.index]) or name in places
+            for alarm in self.book.shown.values()
+            if not (places := self._places_of[alarm.watch.index]) or name in places or alarm.danger
         ]
 
-    def _started(self, bench: BenchWatch) -> bool:
-        return all(watch.valid is not None or watch.fault.holds for watch in bench.paths)
-
-    def _timers(self) -> Iterable[tuple[int, Due]]:
+    def _timers(self) -> Iterator[tuple[int, Due]]:
         for watch in self._watches:
             at = watch.silent_at_ns()
             if at is not None:
                 yield at, Due("silent", watch.channel.name)
-        for bench in self._benches.values():
-            leaves_at = bench.leaves_at_ns()
-            if leaves_at is not None:
-                yield leaves_at, Due("presence", bench.bench.name)
-        for alarm in self._alarms.values():
-            if alarm.due_ns is not None:
-                yield alarm.due_ns, Due("delay", alarm.name)
-
-    def _unacknowledged(self) -> list[str]:
-        waiting = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
-        return [name for name, alarm in self._alarms.items() if alarm.state in waiting]
-
-    def _entered_channels(self) -> list[str]:
-        return [watch.channel.name for watch in self._watches if watch.entered]
+        for bench in self.benches.values():
+            yield from _bench_timers(bench)
+        for due, at in self.book.timers.items():
+            yield at, due
 
 
-def _towards(alarm: Alarm) -> AlarmInput:
-    return AlarmInput.RETURN if alarm.active else AlarmInput.OCCUR
+_OWN_GATE = frozenset({"mat_resistance", "earth_bond", "relative_humidity", "air_temperature"})
+"""Quantities that tell nothing of who is there: a change of theirs opens and closes no gate."""
 
 
-def _bench_body(name: str, before: Verdict | None, verdict: Verdict) -> dict[str, object]:
+def _bench_timers(bench: BenchWatch) -> Iterator[tuple[int, Due]]:
+    name = bench.bench.name
+    for seat in bench.seats:
+        leaves_at = seat.leaves_at_ns()
+        if leaves_at is not None:
+            yield leaves_at, Due("presence", seat.seat.name)
+        until = seat.footwear_until_ns()
+        if until is not None:
+            yield until, Due("footwear", seat.seat.name)
+    declared = (
+        ("silence", bench.silenced_until_ns),
+        ("live", bench.live_until_ns),
+        ("ready", bench.ready_until_ns),
+    )
+    for kind, at in declared:
+        if at is not None:
+            yield at, Due(kind, name)
+
+
+def _pressed(before: Reading | None, reading: Reading) -> bool:
+    """Say whether a button went down with this reading; one held since the start was not pressed."""
+    return before is not None and before.value == 0 and reading.value == 1
+
+
+def _started(bench: BenchWatch) -> bool:
+    return all(watch.valid is not None or watch.fault.holds for watch in bench.paths)
+
+
+def _bench_body(
+    name: str, before: Verdict | None, verdict: Verdict, given: Annunciation
+) -> dict[str, object]:
+    causes = [{"stretches": list(c.stretches), "channels": list(c.channels)} for c in verdict.causes]
     return {
         "bench": name,
         "from": BenchState.UNKNOWN.value if before is None else before.state.value,
@@ -362,21 +422,28 @@ def _bench_body(name: str, before: Verdict | None, verdict: Verdict) -> dict[str
         "open": list(verdict.open),
         "unknown": list(verdict.unknown),
         "unwatched": list(verdict.unwatched),
+        "causes": causes,
+        "live": given.live,
+        "ready": given.ready,
+        "silenced": given.silenced,
     }
 
 
 def _differs(given: Annunciation, before: Annunciation | None) -> bool:
-    if before is None:
-        return True
-    return (given.state, given.rhythm, given.lamp, given.flashing, given.leading, given.sentence) != (
-        before.state,
-        before.rhythm,
-        before.lamp,
-        before.flashing,
-        before.leading,
-        before.sentence,
+    return before is None or _look(given) != _look(before)
+
+
+def _look(given: Annunciation) -> tuple[object, ...]:
+    return (
+        given.state,
+        given.rhythm,
+        given.lamp,
+        given.flashing,
+        given.leading,
+        given.sentence,
+        given.cause,
+        given.grouped,
+        given.live,
+        given.ready,
+        given.silenced,
     )
-
-
-def _some(names: list[str]) -> str:
-    return "one of: " + ", ".join(names) if names else "one that is there; now there is none"

@@ -38,6 +38,10 @@ _ALL = (
     Quantity("relative_humidity", "1", "relative humidity"),
     Quantity("air_temperature", "K", "air temperature"),
     Quantity("presence", "1", "presence", contact=True),
+    Quantity("board_out", "1", "board out of its bag", contact=True),
+    Quantity("tool_hot", "1", "tool hot", contact=True),
+    Quantity("footwear_resistance", "ohm", "footwear and floor", path=True),
+    Quantity("button", "1", "button", contact=True),
     Quantity("watcher_health", "1", "watcher health", contact=True),
 )
 

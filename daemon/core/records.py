@@ -50,6 +50,11 @@ class AlarmState(enum.Enum):
     UNACKNOWLEDGED = "unacknowledged"
     ACKNOWLEDGED = "acknowledged"
     RETURNED = "returned unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed by design"
+    OUT_OF_SERVICE = "out of service"
 
 
 class BenchState(enum.Enum):
@@ -118,7 +123,10 @@ class Sentence:
 class Annunciation:
     """What one bench must show and sound from now on; given at once, before anything is stored.
 
-    ``relay`` True lets the fail-safe relay be pulsed. ``leading`` is the alarm that speaks, if any.
+    ``relay`` True lets the fail-safe relay be pulsed. ``leading`` is the alarm that speaks, if any; ``grouped`` are
+    those that follow from the same cause, and ``cause`` the stretches that would explain them all. ``live`` says
+    that straps are off by declaration, ``ready`` what is known of the check before work ("", "passed", "missing",
+    "failed"), ``silenced`` that somebody has quieted the buzzer for a while.
     """
 
     bench: str
@@ -130,6 +138,11 @@ class Annunciation:
     relay: bool
     leading: str | None
     sentence: Sentence
+    cause: tuple[str, ...] = ()
+    grouped: tuple[str, ...] = ()
+    live: bool = False
+    ready: str = ""
+    silenced: bool = False
 
 
 Record = Reading | Event

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from typing import cast
 
-from quietbench.daemon.core.engine import Core, Due
+from quietbench.daemon.core.engine import Core, Due, Kept
 from quietbench.daemon.core.plan import Plan
 from quietbench.daemon.core.records import Event, EventKind, Output, Reading, Record
-
-_NOT_DECIDING = frozenset({EventKind.CLOCK})
 
 
 def kept(outputs: Iterable[Output]) -> Iterator[Record]:
@@ -35,8 +33,9 @@ def replay(plan: Plan, inputs: Iterable[Record]) -> Iterator[Record]:
         raise ValueError(text)
     core = Core(plan, first.monotonic_ns)
     body = dict(first.body)
-    restored = cast("Mapping[str, str]", body.pop("restored"))
-    yield from kept(core.start(first.monotonic_ns, body, restored))
+    alarms = cast("Kept", body.pop("restored"))
+    benches = cast("Kept", body.pop("benches", {}))
+    yield from kept(core.start(first.monotonic_ns, body, alarms, benches))
     for record in records:
         yield from kept(_again(core, record))
 
@@ -47,18 +46,9 @@ def _again(core: Core, record: Record) -> Iterable[Output]:
     if record.kind is EventKind.DUE:
         return core.let(Due(str(record.body["due"]), record.subject), record.monotonic_ns)
     if record.kind is EventKind.COMMAND:
-        return _command(core, record)
-    if record.kind in _NOT_DECIDING or record.kind is EventKind.RUN:
-        return [core.note(record.kind, record.subject, record.body, record.monotonic_ns)]
+        return core.command(record.body, record.monotonic_ns)
+    if record.kind is EventKind.CLOCK and "quiet" in record.body:
+        return core.quiet(record.monotonic_ns, on=bool(record.body["quiet"]))
+    if record.kind in (EventKind.CLOCK, EventKind.RUN):
+        return [core.record(record.kind, record.subject, record.body, record.monotonic_ns)]
     return ()
-
-
-def _command(core: Core, record: Event) -> Iterable[Output]:
-    who = dict(record.body)
-    do = who.pop("do")
-    if do == "acknowledge":
-        return core.acknowledge(str(who.pop("alarm")), record.monotonic_ns, who)
-    if do != "enter":
-        return core.remark(record.subject, record.monotonic_ns, record.body)
-    value = float(cast("float", who.pop("value")))
-    return core.enter(str(who.pop("channel")), value, record.monotonic_ns, who)

@@ -23,7 +23,7 @@ from quietbench.drivers.samples import Reason
 __all__ = ["StoreReader"]
 
 _CHUNK = 2000  # numbers read at a time where all of a run is wanted
-_MEMORY = 4096  # converted values kept for each series: every code of a 12-bit converter
+_MEMORY = 512  # converted values kept for each series (100 KB at most): a converter's noise is far narrower
 
 _REASONS: dict[int | None, tuple[Reason | None, Quality]] = {None: (None, Quality.GOOD)} | {
     reason.value: (reason, quality_of(reason)) for reason in Reason
@@ -114,6 +114,19 @@ class StoreReader:
             )
         )
 
+    def last_events(self, kind: EventKind) -> list[StoredEvent]:
+        """Return the last event of a kind about each subject (alarm, bench), oldest first."""
+        condition = "WHERE n IN (SELECT max(n) FROM event WHERE kind = ? GROUP BY subject) ORDER BY n"
+        return self._access.read(lambda c: self._events(c, condition, (kind.value,)))
+
+    def last_commands(self) -> list[StoredEvent]:
+        """Return the last command of each sort about each subject, oldest first."""
+        condition = (
+            "WHERE n IN (SELECT max(n) FROM event WHERE kind = 'command'"
+            " GROUP BY subject, json_extract(body, '$.do')) ORDER BY n"
+        )
+        return self._access.read(lambda c: self._events(c, condition, ()))
+
     def people(self) -> dict[str, str]:
         """Return names by the ids that stand for them in records."""
         return dict(self._fetch("SELECT id, name FROM people"))
@@ -170,7 +183,7 @@ class StoreReader:
         return self._access.read(lambda connection: connection.execute(query, values).fetchall())
 
     def _events(
-        self, connection: sqlite3.Connection, where: str, values: tuple[int, int]
+        self, connection: sqlite3.Connection, where: str, values: tuple[Any, ...]
     ) -> list[StoredEvent]:
         rows = connection.execute(_EVENTS + where, values).fetchall()
         spans = self._spans(connection, rows)

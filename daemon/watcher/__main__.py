@@ -6,6 +6,7 @@ years.
 
 from __future__ import annotations
 
+import gc
 import importlib.metadata
 import logging
 import signal
@@ -21,13 +22,13 @@ def main(arguments: list[str]) -> int:
     """Watch until SIGTERM or SIGINT; return the exit code."""
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     from quietbench.daemon.errors import ConfigurationError, QuietbenchError
-    from quietbench.daemon.settings.compile import load_setup
+    from quietbench.daemon.watcher.compiling import load_apart
 
     if len(arguments) != 1:
         sys.stderr.write("usage: python -m quietbench.daemon.watcher FILE\n")
         return EXIT_CONFIGURATION
     try:
-        plan, setup = load_setup(Path(arguments[0]))
+        plan, setup = load_apart(Path(arguments[0]))
     except ConfigurationError as error:
         sys.stderr.write(f"{error}\n")
         return EXIT_CONFIGURATION
@@ -43,9 +44,19 @@ def main(arguments: list[str]) -> int:
     except QuietbenchError as error:
         sys.stderr.write(f"{error}\n")
         return EXIT_RUN
+    _settle_memory()
     watcher.run(stop)
     watcher.stop()
     return 0
+
+
+def _settle_memory() -> None:
+    """Take what stands by now out of the garbage collector's rounds.
+
+    A full round over modules and plan holds the interpreter for 20 to 45 ms, in which no edge is heard.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 if __name__ == "__main__":

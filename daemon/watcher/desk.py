@@ -16,8 +16,6 @@ from quietbench.daemon.watcher.loop import CoreLoop
 from quietbench.daemon.watcher.server import Answer, Client, SocketServer
 from quietbench.daemon.watcher.views import Views
 
-COMMANDS = ("acknowledge", "enter", "note", "repair")
-DOES = ("follow", "status", *COMMANDS)
 MOST_DETAIL_BYTES = 16_384
 
 
@@ -55,7 +53,7 @@ class Desk:
             answer({"ok": dict(self._status())})
         elif do == "follow":
             self._inbox.put_request(Request(lambda _now: self._follow(client, request)))
-        elif do in COMMANDS:
+        elif do in FIELDS:
             self._inbox.put_request(Request(lambda now: self._command(client, request, answer, now)))
         else:
             error = CommandError("no such request", got=repr(do), wanted="one of: " + ", ".join(DOES))
@@ -77,12 +75,12 @@ class Desk:
                     benches[output.subject] = None
         for given in self._core.annunciations() if benches else ():
             if given.bench in benches:
-                self.server.tell({"bench": self._views.bench(given, self._core.bench(given.bench))})
+                self.server.tell({"bench": self._views.bench(given, self._core.benches[given.bench])})
 
     def _follow(self, client: Client, request: Mapping[str, Any]) -> None:
         core, views = self._core, self._views
         snapshot = {
-            "benches": [views.bench(given, core.bench(given.bench)) for given in core.annunciations()],
+            "benches": [views.bench(given, core.benches[given.bench]) for given in core.annunciations()],
             "readings": [views.reading(reading) for reading in core.readings()],
             "alarms": [views.alarm(alarm) for alarm in core.alarms()],
         }
@@ -101,20 +99,10 @@ class Desk:
 
     def _carry_out(self, client: Client, request: Mapping[str, Any], now_ns: int) -> list[Output]:
         who = self._who(client, request)
-        if request["do"] == "acknowledge":
-            return self._core.acknowledge(_text(request, "alarm"), now_ns, who)
-        if request["do"] in ("note", "repair"):
-            return self._remark(request, who, now_ns)
-        who["instrument"] = _text(request, "instrument")
-        return self._core.enter(_text(request, "channel"), _number(request, "value"), now_ns, who)
-
-    def _remark(self, request: Mapping[str, Any], who: dict[str, object], now_ns: int) -> list[Output]:
-        """Record a note or a repair; its subject is free, since parts are not all channels."""
-        subject = _text(request, "subject")
-        body = {"do": request["do"], "subject": subject, "what": _text(request, "what"), **who}
+        fields = {key: read(request, key) for key, read in FIELDS[request["do"]].items()}
         if request.get("detail") is not None:
-            body["detail"] = _detail(request["detail"])
-        return self._core.remark(subject, now_ns, body)
+            fields["detail"] = _detail(request["detail"])
+        return self._core.command({"do": request["do"], **fields, **who}, now_ns)
 
     def _who(self, client: Client, request: Mapping[str, Any]) -> dict[str, object]:
         """Return who gives the command: the peer's own user, or, from the page alone, whom it names."""
@@ -170,6 +158,28 @@ def _detail(value: object) -> object:
     if size > MOST_DETAIL_BYTES:
         raise CommandError("'detail' is too long", got=f"{size} bytes", wanted=f"at most {MOST_DETAIL_BYTES}")
     return value
+
+
+Read = Callable[[Mapping[str, Any], str], object]
+
+FIELDS: dict[str, dict[str, Read]] = {
+    "acknowledge": {"alarm": _text},
+    "reset": {"alarm": _text},
+    "shelve": {"alarm": _text, "for_s": _number},
+    "unshelve": {"alarm": _text},
+    "remove": {"alarm": _text},
+    "put-back": {"alarm": _text},
+    "silence": {"bench": _text},
+    "live": {"bench": _text, "for_s": _number},
+    "end-live": {"bench": _text},
+    "ready": {"bench": _text, "result": _text},
+    "enter": {"channel": _text, "value": _number, "instrument": _text},
+    "note": {"subject": _text, "what": _text},
+    "repair": {"subject": _text, "what": _text},
+}
+"""The keys of each command beside person, role and why; every one may carry a "detail"."""
+
+DOES = ("follow", "status", *FIELDS)
 
 
 def _refusal(error: CommandError) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from typing import Any
 
 from quietbench.daemon.clock import Clock
 from quietbench.daemon.core.codec import channel_spec, plan_to_json
-from quietbench.daemon.core.engine import Core
+from quietbench.daemon.core.engine import Core, Kept
 from quietbench.daemon.core.plan import Plan
 from quietbench.daemon.core.quantities import QUANTITIES
 from quietbench.daemon.core.records import Event, EventKind, Lamp, Output
@@ -30,6 +30,7 @@ from quietbench.daemon.watcher.notify import notify, watchdog_period_s
 from quietbench.daemon.watcher.polling import BusThread, Device
 from quietbench.daemon.watcher.progress import ProgressBoard
 from quietbench.daemon.watcher.recorder import Recorder
+from quietbench.daemon.watcher.restored import restored
 from quietbench.daemon.watcher.server import SocketServer
 from quietbench.daemon.watcher.views import Views, say_body
 from quietbench.drivers.api import Reason
@@ -118,7 +119,7 @@ class Watcher:
         self._desk.loop, self._desk.server = self._loop, self._server
         self._annunciators.start()
         self._loop.start(
-            core.start(self.clock.monotonic_ns(), {"software": self._software}, self._restored())
+            core.start(self.clock.monotonic_ns(), {"software": self._software}, *self._restored())
         )
         for bus in self._buses:
             bus.start()
@@ -145,7 +146,7 @@ class Watcher:
         for bus in self._buses:
             bus.stop(0.5)
         self._loop.stop()
-        end = self._loop.core.note(
+        end = self._loop.core.record(
             EventKind.RUN, self._plan.watcher, {"ended": True}, self.clock.monotonic_ns()
         )
         self._hand_on([end])
@@ -216,15 +217,11 @@ class Watcher:
             channels=tuple((channel.name, channel_spec(channel)) for channel in self._plan.channels),
         )
 
-    def _restored(self) -> dict[str, str]:
-        """Return the last state of every alarm of the run before; nothing where the store can't be read."""
-        with suppress(StoreError):
-            reader = StoreReader(self._setup.store_folder)
-            try:
-                return dict(reader.alarm_states())
-            finally:
-                reader.close()
-        return {}
+    def _restored(self) -> tuple[Kept, Kept]:
+        """Return alarms and benches as the run before left them; nothing where the store can't be read."""
+        with suppress(StoreError), StoreReader(self._setup.store_folder) as reader:
+            return restored(reader, self.clock)
+        return {}, {}
 
     def _greeting(self) -> dict[str, Any]:
         return {

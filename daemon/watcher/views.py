@@ -77,6 +77,11 @@ class Views:
             "relay": given.relay,
             "leading": given.leading,
             "sentence": say(given.sentence),
+            "cause": list(given.cause),
+            "grouped": list(given.grouped),
+            "live": given.live,
+            "ready": given.ready,
+            "silenced": given.silenced,
             "paths": paths(watch),
         }
 
@@ -93,7 +98,7 @@ class Views:
 
 def paths(watch: BenchWatch) -> list[list[dict[str, str]]]:
     """Return each required way from its end to earth, stretch by stretch."""
-    states = {stretch: watch.stretch_state(stretch).value for stretch in watch.required}
+    states = {stretch: watch.stretch_state(stretch).value for stretch in watch.stretches}
     return [[{"stretch": stretch, "state": states[stretch]} for stretch in way] for way in watch.ways]
 
 

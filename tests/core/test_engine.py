@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from quietbench.daemon.core.bench import ways_to_earth
-from quietbench.daemon.core.engine import CommandError, Core, Due
+from quietbench.daemon.core.engine import CommandError, Core, Due, Kept
 from quietbench.daemon.core.plan import Bench, Plan
 from quietbench.daemon.core.records import (
     AlarmState,
@@ -38,10 +38,14 @@ from tests.core.plans import (
 WHO = {"person": "p1", "role": "operator", "why": "seen"}
 
 
+def entered(ohm: float) -> dict[str, object]:
+    return {"do": "enter", "channel": "b/mat", "value": ohm, "instrument": "i7", **WHO}
+
+
 class Scene:
     """A core with a hand-moved clock, and all that it gave out."""
 
-    def __init__(self, plan: Plan | None = None, restored: dict[str, str] | None = None) -> None:
+    def __init__(self, plan: Plan | None = None, restored: Kept | None = None) -> None:
         self.now = 0
         self.core = Core(plan or one_bench(), 0)
         self.outputs: list[Output] = list(self.core.start(0, {}, restored or {}))
@@ -143,7 +147,7 @@ def test_an_acknowledged_alarm_is_silent_but_the_bench_stays_open() -> None:
     scene.good()
     scene.feed(STRAP, 0)
 
-    scene.outputs += scene.core.acknowledge("b/strap:closed", scene.now, WHO)
+    scene.outputs += scene.core.command({"do": "acknowledge", "alarm": "b/strap:closed", **WHO}, scene.now)
 
     assert scene.given().state is BenchState.OPEN
     assert scene.given().rhythm is Rhythm.SILENT
@@ -159,7 +163,7 @@ def test_nothing_to_acknowledge_is_refused_in_words(alarm: str) -> None:
     scene.good()
 
     with pytest.raises(CommandError) as refusal:
-        scene.core.acknowledge(alarm, scene.now, WHO)
+        scene.core.command({"do": "acknowledge", "alarm": alarm, **WHO}, scene.now)
 
     assert refusal.value.what
     assert refusal.value.wanted
@@ -346,12 +350,12 @@ def test_a_check_entered_by_hand_is_judged_by_its_own_limit() -> None:
     """The converter can't see a gigaohm; the periodic check at 100 V can, and stands until the next."""
     scene = Scene(one_bench(entered=True))
     scene.good()
-    scene.outputs += scene.core.enter("b/mat", 1e9, scene.now, {**WHO, "instrument": "i7"})
+    scene.outputs += scene.core.command(entered(1e9), scene.now)
     assert scene.given().state is BenchState.OPEN, "a strict limit fails at equality"
     scene.feed(MAT, MAT_GOOD + 10)
     assert scene.given().state is BenchState.OPEN, "the channel's own reading does not undo the check"
 
-    scene.outputs += scene.core.enter("b/mat", 3.1e7, scene.now, {**WHO, "instrument": "i7"})
+    scene.outputs += scene.core.command(entered(3.1e7), scene.now)
 
     assert scene.given().state is BenchState.HELD
 
@@ -360,7 +364,7 @@ def test_the_event_of_a_check_quotes_what_was_entered() -> None:
     """Not the channel's own reading, which says something else."""
     scene = Scene(one_bench(entered=True))
     scene.good()
-    outputs = scene.core.enter("b/mat", 2e9, scene.now, {**WHO, "instrument": "i7"})
+    outputs = scene.core.command(entered(2e9), scene.now)
 
     alarm = next(e for e in only_events(outputs) if e.kind is EventKind.ALARM)
     assert (alarm.body["value"], alarm.body["sense"]) == (2e9, "=")
@@ -408,7 +412,12 @@ def test_an_older_sample_than_the_last_changes_nothing() -> None:
 
 def test_an_unacknowledged_alarm_survives_a_restart() -> None:
     """It is still unacknowledged; the first good reading only lets it return."""
-    scene = Scene(restored={"b/strap:closed": "unacknowledged", "gone/long:ago": "acknowledged"})
+    scene = Scene(
+        restored={
+            "b/strap:closed": {"state": "unacknowledged", "standing": True},
+            "gone/long:ago": {"state": "acknowledged", "standing": True},
+        }
+    )
     scene.good()
 
     alarm = next(a for a in scene.core.alarms() if a.name == "b/strap:closed")

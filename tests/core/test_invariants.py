@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from quietbench.daemon.core.codec import plan_from_json, plan_to_json
-from quietbench.daemon.core.engine import CommandError, Core
+from quietbench.daemon.core.engine import CommandError, Core, Kept
 from quietbench.daemon.core.plan import Plan
 from quietbench.daemon.core.records import (
     AlarmState,
@@ -44,7 +44,7 @@ class CoreAgainstReference(RuleBasedStateMachine):
         self.now_ms = 0
         self.begin({})
 
-    def begin(self, restored: dict[str, str]) -> None:
+    def begin(self, restored: Kept) -> None:
         self.core = Core(self.plan, self.now_ms * MS)
         self.records: list[Record] = []
         self.good: dict[int, bool | None] = dict.fromkeys((*PATHS, PRESENCE))
@@ -92,7 +92,7 @@ class CoreAgainstReference(RuleBasedStateMachine):
     def acknowledge(self, data: st.DataObject) -> None:
         alarm = data.draw(st.sampled_from([a.name for a in self.core.alarms()]))
         try:
-            self.take(self.core.acknowledge(alarm, self.now_ms * MS, WHO))
+            self.take(self.core.command({"do": "acknowledge", "alarm": alarm, **WHO}, self.now_ms * MS))
         except CommandError:
             state = {a.name: a.state for a in self.core.alarms()}[alarm]
             assert state is AlarmState.ACKNOWLEDGED
@@ -101,15 +101,18 @@ class CoreAgainstReference(RuleBasedStateMachine):
     def restart(self) -> None:
         self.check_replay()
         states = {
-            e.subject: str(e.body["to"])
+            e.subject: {
+                "state": e.body["to"],
+                "standing": e.body["condition"],
+                "until_ns": e.body["until_ns"],
+            }
             for e in self.records
             if isinstance(e, Event) and e.kind is EventKind.ALARM
         }
         first = self.records[0]
         assert isinstance(first, Event)
-        restored = {**dict(first.body["restored"]), **states}  # type: ignore[call-overload]
         self.now_ms += 500
-        self.begin({name: state for name, state in restored.items() if state != "normal"})
+        self.begin({**dict(first.body["restored"]), **states})  # type: ignore[call-overload]
 
     def trusted(self, channel: int) -> bool:
         return self.good[channel] is not None and not self.fault[channel]
@@ -178,8 +181,8 @@ class CoreAgainstReference(RuleBasedStateMachine):
             assert counts == list(range(1, len(counts) + 1))
 
 
-def restored_active(restored: dict[str, str]) -> set[str]:
-    return {name for name, state in restored.items() if state in ("unacknowledged", "acknowledged")}
+def restored_active(restored: Kept) -> set[str]:
+    return {name for name, kept_state in restored.items() if kept_state["standing"]}
 
 
 TestCoreAgainstReference = pytest.mark.slow(CoreAgainstReference.TestCase)

@@ -16,6 +16,7 @@ from quietbench.drivers.samples import Reason
 
 OWN = Source("own rule", "", "", "own choice")
 MS = 1_000_000
+WHO = {"person": "p1", "role": "operator", "why": "seen"}
 
 Step = tuple[str, int, int, int, Reason | None]
 
@@ -104,7 +105,13 @@ def histories(draw: st.DrawFn) -> list[Step]:
 def live(plan: Plan, steps: list[Step]) -> list[Record]:
     """Run a core as the watcher does and return what it would store."""
     core = Core(plan, 0)
-    records = list(kept(core.start(0, {"software": "test"}, {"b/strap:closed": "acknowledged"})))
+    records = list(
+        kept(
+            core.start(
+                0, {"software": "test"}, {"b/strap:closed": {"state": "acknowledged", "standing": True}}
+            )
+        )
+    )
     now = 0
     for what, ms, channel, raw, reason in steps:
         now += ms * MS
@@ -116,13 +123,12 @@ def live(plan: Plan, steps: list[Step]) -> list[Record]:
         elif what == "late":
             records += kept(core.feed(channel, now - 60 * MS, raw))
         elif what == "enter":
-            who = {"person": "p1", "role": "lead", "why": "monthly", "instrument": "i1"}
-            records += kept(core.enter("b/mat", float(channel) * 5e8, now, who))
+            body = {"do": "enter", "channel": "b/mat", "value": channel * 5e8, "instrument": "i1", **WHO}
+            records += kept(core.command(body, now))
         elif what == "acknowledge":
             for alarm in core.alarms():
                 try:
-                    who = {"person": "p1", "role": "operator", "why": "seen"}
-                    records += kept(core.acknowledge(alarm.name, now, who))
+                    records += kept(core.command({"do": "acknowledge", "alarm": alarm.name, **WHO}, now))
                 except CommandError:
                     continue
     return records

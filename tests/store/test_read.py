@@ -229,7 +229,11 @@ def live(plan: Plan, start_ns: int) -> list[Record]:
         records += kept(core.feed(0, now_ns, 0 if 60 <= step % 100 < 63 or step % 100 > 80 else 1))
         records += kept(core.feed(1, now_ns + 1, 2810 + step * 7919 % 23, None))
         if step == 250:
-            records += kept(core.acknowledge("bench-1/strap:closed", now_ns + 2, {"person": "p1"}))
+            records += kept(
+                core.command(
+                    {"do": "acknowledge", "alarm": "bench-1/strap:closed", "person": "p1"}, now_ns + 2
+                )
+            )
     return records
 
 

@@ -93,7 +93,10 @@ CREATE TABLE event (
 ) STRICT;
 
 -- The last state of every alarm is wanted at each start, without reading years of events.
+-- What a start restores: the last event of every alarm and bench, and the last commands.
 CREATE INDEX event_of_alarm ON event (subject, n) WHERE kind = 'alarm';
+CREATE INDEX event_of_bench ON event (subject, n) WHERE kind = 'bench';
+CREATE INDEX event_of_command ON event (subject, n) WHERE kind = 'command';
 
 CREATE VIEW alarm AS
 SELECT n,

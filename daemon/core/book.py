@@ -1,0 +1,117 @@
+"""All alarms of a plan and the timers that run for them: the one place that moves an alarm through the table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import NamedTuple
+
+from quietbench.daemon.core.alarm import HIDDEN, AlarmInput
+from quietbench.daemon.core.alarms import Alarm, event_body, restore
+from quietbench.daemon.core.channel import ChannelWatch
+from quietbench.daemon.core.records import AlarmState, Event, EventKind
+
+
+class Due(NamedTuple):
+    """A timer that has run out.
+
+    "delay", "shelf" and "resound" of an alarm, "silent" of a channel, "presence" and "footwear" of a seat,
+    "silence", "live" and "ready" of a bench.
+    """
+
+    kind: str
+    subject: str
+
+
+class Numbering:
+    """Numbers the records of one run."""
+
+    def __init__(self) -> None:
+        self.count = 0
+
+    def next(self) -> int:
+        """Return the next number."""
+        self.count += 1
+        return self.count
+
+    def event(self, now_ns: int, kind: EventKind, subject: str, body: Mapping[str, object]) -> Event:
+        """Return a numbered event."""
+        return Event(self.next(), now_ns, kind, subject, dict(body))
+
+
+class AlarmBook:
+    """Every alarm by name; ``shown`` are the few that stand and are not hidden."""
+
+    def __init__(self, watches: Iterable[ChannelWatch], numbering: Numbering) -> None:
+        self._numbering = numbering
+        watches = tuple(watches)
+        self.by_name = {c.alarm: Alarm(watch, c) for watch in watches for c in watch.conditions()}
+        self.of_channel = tuple(tuple(self.by_name[c.alarm] for c in w.conditions()) for w in watches)
+        self.shown: dict[str, Alarm] = {}
+        self.timers: dict[Due, int] = {}
+
+    def restore(self, kept: Mapping[str, Mapping[str, object]], now_ns: int) -> None:
+        """Put alarms into the states of the run before."""
+        for name, state in kept.items():
+            alarm = self.by_name[name]
+            restore(alarm, state, now_ns)
+            self._list(alarm)
+            if alarm.until_ns is not None:
+                self.timers[Due("shelf", name)] = alarm.until_ns
+
+    def pursue(self, alarm: Alarm, now_ns: int, *, gate_open: bool) -> list[Event]:
+        """Let an alarm follow its condition: at once, after its delay, or not at all where it turned back."""
+        delay = Due("delay", alarm.name)
+        if alarm.wanted(gate_open=gate_open) == alarm.standing:
+            self.timers.pop(delay, None)
+            return []
+        wait_ns = alarm.delay_ns()
+        if wait_ns == 0:
+            return self.turn(alarm, now_ns)
+        self.timers.setdefault(delay, now_ns + wait_ns)
+        return []
+
+    def turn(self, alarm: Alarm, now_ns: int) -> list[Event]:
+        """Let an alarm's condition begin or end, delays past."""
+        self.timers.pop(Due("delay", alarm.name), None)
+        happening = alarm.turn()
+        events = self.move(alarm, happening, now_ns)
+        self._list(alarm)
+        return events
+
+    def move(
+        self, alarm: Alarm, happening: AlarmInput, now_ns: int, *, until_ns: int | None = None
+    ) -> list[Event]:
+        """Step the table; return the alarm's event, or nothing where the table has no such transition."""
+        moved = alarm.move(happening, now_ns)
+        if moved is None:
+            return []
+        alarm.until_ns = until_ns
+        self._list(alarm)
+        self._time(alarm, now_ns)
+        body = event_body(alarm, *moved, happening)
+        return [self._numbering.event(now_ns, EventKind.ALARM, alarm.name, body)]
+
+    def back(self, alarm: Alarm, now_ns: int) -> list[Event]:
+        """Bring a hidden alarm back: unacknowledged if its condition stands, else normal."""
+        return self.move(alarm, AlarmInput.BACK_STANDING if alarm.standing else AlarmInput.BACK_CLEAR, now_ns)
+
+    def open(self) -> Iterator[Alarm]:
+        """Yield every alarm that is not normal."""
+        return (alarm for alarm in self.by_name.values() if alarm.state is not AlarmState.NORMAL)
+
+    def _list(self, alarm: Alarm) -> None:
+        """Keep the few shown alarms at hand, so that a bench need not look through all."""
+        if alarm.shown:
+            self.shown[alarm.name] = alarm
+        else:
+            self.shown.pop(alarm.name, None)
+
+    def _time(self, alarm: Alarm, now_ns: int) -> None:
+        """Start and stop what runs in the state that an alarm has come to."""
+        shelf, again = Due("shelf", alarm.name), Due("resound", alarm.name)
+        self.timers.pop(shelf, None)
+        self.timers.pop(again, None)
+        if alarm.until_ns is not None and alarm.state in HIDDEN:
+            self.timers[shelf] = alarm.until_ns
+        if alarm.state is AlarmState.ACKNOWLEDGED and alarm.resound_ns:
+            self.timers[again] = now_ns + alarm.resound_ns

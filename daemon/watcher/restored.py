@@ -1,0 +1,66 @@
+"""What a run takes over from the one before: alarm states, shelves, live work, the check before work.
+
+A time that something ends at was kept on the monotonic clock of its boot. In the same boot it still holds; after a
+reboot what is left of it is counted by the wall clock, as far as that is known.
+"""
+
+from __future__ import annotations
+
+from quietbench.daemon.clock import Clock
+from quietbench.daemon.core.engine import Kept
+from quietbench.daemon.core.records import EventKind
+from quietbench.daemon.store.read import StoreReader
+from quietbench.daemon.store.stored import StoredEvent
+
+_SECOND_NS = 1_000_000_000
+
+
+def restored(reader: StoreReader, clock: Clock) -> tuple[Kept, Kept]:
+    """Return alarms and benches for `Core.start`.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    boots = {run.run: run.boot for run in reader.runs()}
+
+    def ends(event: StoredEvent, until_ns: int | None) -> int | None:
+        """Return a monotonic end of an earlier run on this boot's clock."""
+        if until_ns is None or boots.get(event.run) == clock.boot:
+            return until_ns
+        now = clock.stamp()
+        if not now.known:
+            return now.monotonic_ns  # nobody can say what is left: what was hidden comes back
+        return now.monotonic_ns + max(0, (until_ns - event.monotonic_ns) - (now.wall_ns - event.wall_ns))
+
+    alarms = {
+        event.subject: {
+            "state": event.body["to"],
+            "standing": event.body["condition"],
+            "until_ns": ends(event, _whole(event.body.get("until_ns"))),
+        }
+        for event in reader.last_events(EventKind.ALARM)
+    }
+    lasts = {event.subject: event.body for event in reader.last_events(EventKind.BENCH)}
+    benches: dict[str, dict[str, object]] = {
+        name: {"ready_result": _result(body.get("ready"))}
+        for name, body in lasts.items()
+        if body.get("live") or body.get("ready")
+    }
+    for command in reader.last_commands():
+        bench = benches.get(command.subject)
+        if bench is None:
+            continue
+        if command.body["do"] == "live" and lasts[command.subject].get("live"):
+            until_ns = command.monotonic_ns + int(float(str(command.body["for_s"])) * _SECOND_NS)
+            bench["live_until_ns"] = ends(command, until_ns)
+        if command.body["do"] == "ready" and bench["ready_result"] == "passed":
+            bench["ready_until_ns"] = ends(command, _whole(command.body.get("until_ns")))
+    return alarms, benches
+
+
+def _result(ready: object) -> str:
+    return str(ready) if ready in ("passed", "failed") else ""
+
+
+def _whole(value: object) -> int | None:
+    return value if isinstance(value, int) else None
