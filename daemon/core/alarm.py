@@ -66,3 +66,15 @@ WAITING = frozenset({_U, _R, _LU})
 def step(state: AlarmState, happening: AlarmInput) -> AlarmState | None:
     """Return the state that follows, or None where the table has no such transition."""
     return TRANSITIONS[state].get(happening)
+
+
+def diagram() -> str:
+    """Return the table as a state diagram (Mermaid text), for the documentation."""
+    lines = ["stateDiagram-v2"]
+    names = {state: state.value.title().replace(" ", "") for state in TRANSITIONS}
+    lines += [f'    state "{state.value}" as {names[state]}' for state in TRANSITIONS]
+    lines += [f"    [*] --> {names[AlarmState.NORMAL]}"]
+    for state, row in TRANSITIONS.items():
+        for happening, after in row.items():
+            lines.append(f"    {names[state]} --> {names[after]}: {happening.value}")
+    return "\n".join(lines)

@@ -122,7 +122,7 @@ class BenchWatch:
         if self.board_bagged:
             return False
         seats = [seat for seat in self.seats if watch in seat.straps]
-        return not seats or any(seat.needs_strap for seat in seats)
+        return not seats or any(seat.started and seat.needs_strap for seat in seats)
 
     def required(self) -> tuple[str, ...]:
         """Return the stretches that the situation asks for, each once."""

@@ -203,7 +203,8 @@ class ChannelWatch:
 
     def silent_at_ns(self) -> int | None:
         """Return when silence becomes a fault, or None while one stands already."""
-        return None if self.fault.holds else self.last_ns + self.channel.silent_after_ns
+        silent_after_ns = self.channel.silent_after_ns
+        return None if self.fault.holds or not silent_after_ns else self.last_ns + silent_after_ns
 
     def fall_silent(self) -> None:
         """Take note that no sample came in time: the measurement can't be trusted."""

@@ -75,7 +75,8 @@ class Channel:
 
     ``name`` is "place/word" ("bench-1/strap"); ``measures`` holds the full names of the stretches that the
     measuring current crosses ("bench-1/cord"). ``gated``: limits count only while somebody is at the bench.
-    ``fault_after`` bad polls in a row, or ``silent_after_ns`` without any sample, raise the fault alarm.
+    ``fault_after`` bad polls in a row, or ``silent_after_ns`` without any sample, raise the fault alarm; 0 is for
+    a channel that no device feeds, whose values are only entered by hand.
     Thinning keeps a reading when its raw value moved by more than ``thin_raw`` or ``heartbeat_ns`` has passed.
     ``fault_resound_ns`` is the re-sound time of its fault alarm.
     """

@@ -88,6 +88,11 @@ class SeatWatch:
             self._expired_ns = self._footwear.entered_ns
 
     @property
+    def started(self) -> bool:
+        """Say whether every detector has spoken once, or is known to fail: before, an open strap is no alarm yet."""
+        return all(watch.valid is not None or watch.fault.holds for watch in self._presence)
+
+    @property
     def needs_strap(self) -> bool:
         """Say whether the strap's way to earth is required now: seated always, standing without a test of today."""
         return self.occupied and self.footwear_until_ns() is None

@@ -5,11 +5,14 @@ The reference keeps only the last sample of each channel and asks the obvious qu
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
+from quietbench.daemon.core.alarm import HIDDEN
 from quietbench.daemon.core.codec import plan_from_json, plan_to_json
 from quietbench.daemon.core.engine import CommandError, Core, Kept
 from quietbench.daemon.core.plan import Plan
@@ -39,12 +42,16 @@ class CoreAgainstReference(RuleBasedStateMachine):
 
     @initialize(delay_ms=st.sampled_from([0, 200]))
     def start(self, delay_ms: int) -> None:
-        self.plan: Plan = one_bench(strap_on_delay_ns=delay_ms * MS)
+        plan = one_bench(strap_on_delay_ns=delay_ms * MS)
+        bench = replace(
+            plan.benches[0], strap_off_above_v=50.0, ready_every_ns=60_000 * MS, silence_ns=5000 * MS
+        )
+        self.plan: Plan = replace(plan, benches=(bench,))
         self.delay_ms = delay_ms
         self.now_ms = 0
         self.begin({})
 
-    def begin(self, restored: Kept) -> None:
+    def begin(self, restored: Kept, benches: Kept | None = None) -> None:
         self.core = Core(self.plan, self.now_ms * MS)
         self.records: list[Record] = []
         self.good: dict[int, bool | None] = dict.fromkeys((*PATHS, PRESENCE))
@@ -53,7 +60,7 @@ class CoreAgainstReference(RuleBasedStateMachine):
         self.fault = {
             c: f"{self.plan.channels[c].name}:fault" in restored_active(restored) for c in self.good
         }
-        self.take(self.core.start(self.now_ms * MS, {}, restored))
+        self.take(self.core.start(self.now_ms * MS, {}, restored, benches))
 
     def take(self, outputs: list[Output] | tuple[Output, ...]) -> None:
         self.records += kept(outputs)
@@ -95,7 +102,32 @@ class CoreAgainstReference(RuleBasedStateMachine):
             self.take(self.core.command({"do": "acknowledge", "alarm": alarm, **WHO}, self.now_ms * MS))
         except CommandError:
             state = {a.name: a.state for a in self.core.alarms()}[alarm]
-            assert state is AlarmState.ACKNOWLEDGED
+            assert state is AlarmState.ACKNOWLEDGED or state in HIDDEN
+
+    @precondition(lambda self: hasattr(self, "core"))
+    @rule(
+        do=st.sampled_from(["shelve", "unshelve", "remove", "put-back", "reset"]),
+        alarm=st.sampled_from(["b/strap:closed", "b/mat:change", "b/bond:closed", "b/mat:fault"]),
+        for_s=st.sampled_from([1.0, 10.0, 1800.0, 1801.0]),
+    )
+    def hide_or_show(self, do: str, alarm: str, for_s: float) -> None:
+        before = {a.name: a.state for a in self.core.alarms()}
+        try:
+            self.take(self.core.command({"do": do, "alarm": alarm, "for_s": for_s, **WHO}, self.now_ms * MS))
+        except CommandError:
+            assert {a.name: a.state for a in self.core.alarms()} == before, "a refusal leaves nothing"
+
+    @precondition(lambda self: hasattr(self, "core"))
+    @rule(
+        do=st.sampled_from(["silence", "live", "end-live", "ready"]),
+        result=st.sampled_from(["passed", "failed"]),
+    )
+    def tell_the_bench(self, do: str, result: str) -> None:
+        body = {"do": do, "bench": "b", "for_s": 20.0, "result": result, **WHO}
+        try:
+            self.take(self.core.command(body, self.now_ms * MS))
+        except CommandError:
+            assert do == "end-live"
 
     @rule()
     def restart(self) -> None:
@@ -112,7 +144,13 @@ class CoreAgainstReference(RuleBasedStateMachine):
         first = self.records[0]
         assert isinstance(first, Event)
         self.now_ms += 500
-        self.begin({**dict(first.body["restored"]), **states})  # type: ignore[call-overload]
+        bench = self.core.benches["b"]
+        declared = {
+            "live_until_ns": bench.live_until_ns,
+            "ready_result": bench.ready_result,
+            "ready_until_ns": bench.ready_until_ns,
+        }
+        self.begin({**dict(first.body["restored"]), **states}, {"b": declared})  # type: ignore[call-overload]
 
     def trusted(self, channel: int) -> bool:
         return self.good[channel] is not None and not self.fault[channel]
@@ -153,17 +191,19 @@ class CoreAgainstReference(RuleBasedStateMachine):
         given = self.core.annunciations()[0]
         waiting = [a for a in self.core.alarms() if a.state is AlarmState.UNACKNOWLEDGED and a.protects]
         if waiting:
-            assert given.rhythm is Rhythm.HIGH
+            silenced = self.core.benches["b"].silenced
+            assert given.rhythm is Rhythm.HIGH or all(a.name in silenced for a in waiting)
 
     @invariant()
     def no_standing_condition_is_without_an_alarm(self) -> None:
         if not hasattr(self, "core"):
             return
-        active = {
-            a.name
-            for a in self.core.alarms()
-            if a.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
-        }
+        active = {a.name for a in self.core.alarms() if a.standing}
+        for alarm in self.core.alarms():
+            if alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED):
+                assert alarm.standing
+            if alarm.standing:
+                assert alarm.state in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, *HIDDEN}
         for channel, faulty in self.fault.items():
             assert (f"{self.plan.channels[channel].name}:fault" in active) is faulty
         for channel, name in ((MAT, "b/mat:change"), (BOND, "b/bond:closed")):
