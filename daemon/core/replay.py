@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import cast
 
 from quietbench.daemon.core.engine import Core, Due, Kept
@@ -32,15 +32,20 @@ def replay(plan: Plan, inputs: Iterable[Record]) -> Iterator[Record]:
         text = f"a run begins with its run event, got {first!r}"
         raise ValueError(text)
     core = Core(plan, first.monotonic_ns)
-    body = dict(first.body)
-    alarms = cast("Kept", body.pop("restored"))
-    benches = cast("Kept", body.pop("benches", {}))
-    yield from kept(core.start(first.monotonic_ns, body, alarms, benches))
+    said, alarms, benches = taken_over(first.body)
+    yield from kept(core.start(first.monotonic_ns, said, alarms, benches))
     for record in records:
-        yield from kept(_again(core, record))
+        yield from kept(again(core, record))
 
 
-def _again(core: Core, record: Record) -> Iterable[Output]:
+def taken_over(body: Mapping[str, object]) -> tuple[dict[str, object], Kept, Kept]:
+    """Part a run event's body into what was said of the run, its restored alarms, and its benches."""
+    said = dict(body)
+    return said, cast("Kept", said.pop("restored")), cast("Kept", said.pop("benches", {}))
+
+
+def again(core: Core, record: Record) -> Iterable[Output]:
+    """Give one recorded input to a core and return what follows; a derived record gives nothing."""
     if isinstance(record, Reading):
         return core.feed(record.channel, record.monotonic_ns, record.raw, record.given)
     if record.kind is EventKind.DUE:
