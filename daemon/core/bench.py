@@ -144,7 +144,8 @@ class BenchWatch:
             if watch.trusted:
                 if not _violating(watch):
                     return StretchState.GOOD
-                state = StretchState.OPEN
+                if not self._rests(watch):
+                    state = StretchState.OPEN
         return state
 
     def verdict(self) -> Verdict:
@@ -155,13 +156,18 @@ class BenchWatch:
         states = {stretch: self.stretch_state(stretch) for stretch in required}
         unknown = _those(states, StretchState.UNKNOWN)
         unwatched = _those(states, StretchState.UNWATCHED)
-        violating = [watch for watch in self.paths if _open_on(watch, required)]
+        violating = [w for w in self.paths if _open_on(w, required) and not self._rests(w)]
         if violating:
             suspects = _those(states, StretchState.OPEN) or _crossed(violating, required)
             return Verdict(BenchState.OPEN, suspects, unknown, unwatched, explain(violating, suspects))
         if unknown or unwatched:
             return Verdict(BenchState.UNKNOWN, (), unknown, unwatched)
         return Verdict(BenchState.HELD)
+
+    def _rests(self, watch: ChannelWatch) -> bool:
+        """Say whether this is the strap of a seat that needs none: open because nobody wears it, it tells nothing."""
+        seats = [seat for seat in self.seats if watch in seat.straps]
+        return bool(seats) and not any(seat.needs_strap for seat in seats)
 
     def ready_state(self) -> str:
         """Return what is known of the check before work: "", "passed", "missing" or "failed"."""

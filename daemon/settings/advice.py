@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from quietbench.daemon.settings.bench_words import STRAPS, bench_words, end_paths
 from quietbench.daemon.settings.context import ChannelPlace, Context
 from quietbench.daemon.settings.document import table_of
 from quietbench.daemon.settings.findings import Finding, Severity
@@ -19,6 +20,10 @@ def advice(context: Context, profiles: tuple[Profile, ...]) -> Iterator[Finding]
     """Yield warnings about a file that has no error."""
     yield from _unwatched(context)
     yield from _idle(context)
+    yield from _unnamed(context)
+    yield from _unseated(context)
+    yield from _unseen(context)
+    yield from _straps_at_high_voltage(context)
     yield from _silent_benches(context)
     yield from _unverified(context, profiles)
     yield from _in_the_clear(context)
@@ -40,7 +45,8 @@ def watched(context: Context, channel: ChannelPlace) -> frozenset[str]:
 def _unwatched(context: Context) -> Iterator[Finding]:
     seen = frozenset[str]().union(*(watched(context, channel) for channel in context.channels))
     for bench, table in context.document.tables("benches"):
-        ends = table.get("required") or context.trees.ends(bench)
+        own = [end for _, end, _ in end_paths(bench, table)]
+        ends = dict.fromkeys((*(table.get("required") or context.trees.ends(bench)), *own))
         ways = (context.trees.way(f"{bench}/{end}") for end in ends)
         for stretch in dict.fromkeys(step for way in ways for step in way):
             if stretch not in seen:
@@ -52,7 +58,7 @@ def _unwatched(context: Context) -> Iterator[Finding]:
 
 
 def _idle(context: Context) -> Iterator[Finding]:
-    sources = {str(channel.raw.get("source")).partition(".")[0] for channel in context.channels}
+    sources = {str(channel.raw.get("source", "")).partition(".")[0] for channel in context.channels}
     used = set()
     for name, device in context.document.tables("devices"):
         used.add(device.get("bus"))
@@ -63,6 +69,73 @@ def _idle(context: Context) -> Iterator[Finding]:
     for name in table_of(context.document.raw, "buses"):
         if name not in used:
             yield _warning(context, ("buses", name), "no device hangs on this bus", "a device with it as bus")
+
+
+def _unnamed(context: Context) -> Iterator[Finding]:
+    """Find channels that do nothing unless a key of their bench names them."""
+    named = {
+        (bench, word.word)
+        for bench, table in context.document.tables("benches")
+        for word in bench_words(bench, table)
+    }
+    for channel in context.channels:
+        quantity = channel.raw.get("quantity")
+        if quantity in _BY_WORD and (channel.place, channel.name) not in named:
+            what = f"nothing uses this channel: {quantity} tells something only where a bench names it"
+            yield _warning(context, channel.path, what, f"{_BY_WORD[quantity]} of its bench")
+
+
+_BY_WORD = {
+    "button": "silence_button, ready_button or live_button",
+    "board_out": "the key board",
+    "tool_hot": "the key hot of a tool",
+    "footwear_resistance": "the key footwear of a standing seat",
+}
+
+
+def _unseated(context: Context) -> Iterator[Finding]:
+    """Find straps' ends that no seat has although the bench has seats: they count as worksurfaces then."""
+    for bench, table in context.document.tables("benches"):
+        taken = {end for _, end, _ in end_paths(bench, table)}
+        for end in table.get("required") or context.trees.ends(bench):
+            if table.get("seats") and end not in taken and _is_strapped(context, f"{bench}/{end}"):
+                what = f"no seat has the end {end}: it is asked for whenever a board is out, whoever is there"
+                yield _warning(
+                    context,
+                    ("benches", bench, "seats"),
+                    what,
+                    "a seat for it, or another list of required ends",
+                )
+
+
+def _unseen(context: Context) -> Iterator[Finding]:
+    """Find seats without presence of their own beside others: they count as taken with any of these."""
+    for bench, table in context.document.tables("benches"):
+        seats = table_of(table, "seats")
+        for name, seat in seats.items():
+            if len(seats) > 1 and "presence" not in seat:
+                what = "this seat counts as taken whenever anybody is at the bench"
+                wanted = "presence, channels that tell who is at this seat"
+                yield _warning(context, ("benches", bench, "seats", name), what, wanted, "no presence")
+
+
+def _is_strapped(context: Context, full: str) -> bool:
+    straps = (c for c in context.channels if c.raw.get("quantity") in STRAPS)
+    return any(full in watched(context, channel) for channel in straps)
+
+
+def _straps_at_high_voltage(context: Context) -> Iterator[Finding]:
+    for bench, table in context.document.tables("benches"):
+        above_v = table.get("strap_off_above_v")
+        if isinstance(above_v, int | float) and above_v > _STRAP_MOST_V:
+            what = (
+                "straps stay on at open circuits where the handbook ESD TR20.20-2008 wants none (second-hand)"
+            )
+            wanted = f"at most {_STRAP_MOST_V}"
+            yield _warning(context, ("benches", bench, "strap_off_above_v"), what, wanted, f"{above_v:g}")
+
+
+_STRAP_MOST_V = 250
 
 
 def _silent_benches(context: Context) -> Iterator[Finding]:

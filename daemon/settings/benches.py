@@ -4,23 +4,22 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AfterValidator, Field
+from pydantic import Field
 
 from quietbench.daemon.settings.channels import ChannelTable
 from quietbench.daemon.settings.fields import (
-    LINE_LAST,
     Delay,
     Line,
     Name,
+    NameOrNames,
     Names,
     OneLine,
     Table,
-    refuse,
     text_or_table,
 )
+from quietbench.daemon.settings.seats import LowLine, ReferenceTable, SeatTable, ToolTable
 
 __all__ = [
-    "RELAY_FIRST",
     "AnnunciatorsTable",
     "BenchTable",
     "EarthTree",
@@ -28,9 +27,6 @@ __all__ = [
     "RoomTable",
     "StretchTable",
 ]
-
-RELAY_FIRST = 9
-"""Lines 0 to 8 are pulled up from power-on: a relay there would be energised by a board that runs nothing."""
 
 
 class StretchTable(Table):
@@ -42,13 +38,6 @@ class StretchTable(Table):
 
 EarthTree = dict[Name, Annotated[StretchTable, text_or_table("hangs_on", StretchTable)]]
 """Node = what it hangs on, towards earth; each stretch is named by its far node."""
-
-
-def _is_low_from_power_on(line: int) -> int:
-    if line >= RELAY_FIRST:
-        return line
-    wanted = f"a line that is low from power-on: {RELAY_FIRST} to {LINE_LAST} (0 to 8 are pulled up)"
-    raise refuse("relay on a line that is high from power-on", wanted=wanted)
 
 
 class LampTable(Table):
@@ -64,7 +53,7 @@ class AnnunciatorsTable(Table):
 
     buzzer: Line | None = Field(None, description="Line of an active buzzer.")
     lamp: LampTable | None = Field(None, description="Lines of the lamp.")
-    relay: Annotated[Line, AfterValidator(_is_low_from_power_on)] | None = Field(
+    relay: LowLine | None = Field(
         None, description="Line of the relay's pulse stage; must be low from power-on."
     )
 
@@ -80,10 +69,38 @@ class BenchTable(Table):
     earth_tree: Annotated[EarthTree, Field(min_length=1)] = Field(description="The wiring as it really is.")
     channels: dict[Name, ChannelTable] = Field(default_factory=dict, description="What is measured here.")
     annunciators: AnnunciatorsTable | None = Field(None, description="What tells people.")
+    seats: dict[Name, SeatTable] = Field(
+        default_factory=dict,
+        description="Places for people; without any, one for every required end that a strap channel measures.",
+    )
+    tools: dict[Name, ToolTable] = Field(default_factory=dict, description="Irons and the like.")
+    board: NameOrNames | None = Field(
+        None, description="Channels that tell whether a board is out; without any, one is while in use."
+    )
+    references: list[ReferenceTable] = Field(
+        default_factory=list, description="Known resistors that lines switch in for the check before work."
+    )
+    silence_button: NameOrNames | None = Field(None, description="Buttons that quiet the buzzer for a while.")
+    silence_s: Annotated[float, Field(gt=0, le=600)] = Field(120.0, description="That while (s).")
+    ready_button: NameOrNames | None = Field(None, description="Buttons that begin the check before work.")
+    ready_every_h: Annotated[float, Field(gt=0, le=168)] | None = Field(
+        None, description="How long a passed check before work counts (h); none is asked for if not given."
+    )
+    live_button: NameOrNames | None = Field(None, description="Buttons of live work.")
+    strap_off_above_v: Annotated[float, Field(gt=0, le=1000)] | None = Field(
+        None,
+        description="Site's rule: the voltage above which straps come off (V). No default; live work needs it.",
+    )
+    responsible: OneLine | None = Field(
+        None, description="Who answers for this bench's alarms; the site's if not given."
+    )
 
 
 class RoomTable(Table):
     """A room: channels that belong to no single bench."""
 
+    responsible: OneLine | None = Field(
+        None, description="Who answers for this room's alarms; the site's if not given."
+    )
     title: OneLine | None = Field(None, description="What people call it; its name if not given.")
     channels: dict[Name, ChannelTable] = Field(default_factory=dict, description="What is measured here.")

@@ -5,12 +5,22 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, ConfigDict, Field
 
-from quietbench.daemon.settings.fields import OneLine, Period, Table, refuse
+from quietbench.daemon.settings.fields import Delay, OneLine, Period, Table, refuse
 from quietbench.daemon.settings.limits import LimitName, LimitTable, PriorityWord, QuantityName
 
-__all__ = ["ChannelTable", "ContactTable", "ConversionTable", "DividerTable", "LinearTable"]
+__all__ = [
+    "BY_HAND",
+    "ChannelTable",
+    "ContactTable",
+    "ConversionTable",
+    "DividerTable",
+    "LinearTable",
+]
+
+BY_HAND = frozenset({"footwear_resistance"})
+"""Quantities that a person may measure and enter, without any device: their channels need no source."""
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -63,11 +73,23 @@ class LinearTable(Table):
 ConversionTable = Annotated[ContactTable | DividerTable | LinearTable, Field(discriminator="kind")]
 
 
+_NEEDS_SOURCE = {
+    "if": {"properties": {"quantity": {"not": {"enum": sorted(BY_HAND)}}}},
+    "then": {"required": ["source"]},
+}
+
+
 class ChannelTable(Table):
     """One quantity at one place."""
 
+    # json_schema_extra is typed for what JSON has; this is no more than that.
+    model_config = ConfigDict(json_schema_extra=_NEEDS_SOURCE)  # type: ignore[typeddict-item]
+
     quantity: QuantityName = Field(description="What is measured.")
-    source: OneLine = Field(description='Where it comes from: "device", or "device.point".')
+    source: OneLine | None = Field(
+        None,
+        description='Where it comes from: "device", or "device.point"; none for footwear, which is entered by hand.',
+    )
     measures: list[OneLine] = Field(
         default_factory=list,
         description="The stretches of the earth tree that its measuring current crosses.",
@@ -87,6 +109,11 @@ class ChannelTable(Table):
     fault_priority: PriorityWord | None = Field(
         None,
         description="Priority when the measurement itself fails; high where it watches a path, else medium.",
+    )
+    fault_resound_s: Delay | None = Field(
+        None,
+        description="Time after which an acknowledged fault that still stands sounds again (s), 0 for never; "
+        "300 where it watches a path, else 0, if not given.",
     )
     fault_after: Annotated[int, Field(ge=1, le=1000)] = Field(
         2, description="Bad polls in a row that are a fault."

@@ -12,6 +12,7 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from quietbench.daemon.settings.advice import advice, secret_file_findings
+from quietbench.daemon.settings.bench_rules import bench_findings, judged_findings
 from quietbench.daemon.settings.channels import ChannelTable
 from quietbench.daemon.settings.complaints import Complaints, Validated, validated
 from quietbench.daemon.settings.conflicts import conflict_findings
@@ -86,8 +87,11 @@ class _Inspector:
         self._findings += reference_findings(context)
         self._findings += conflict_findings(context)
         self._findings += secret_file_findings(context)
+        self._findings += bench_findings(context)
         if rules is not None:
             self._findings += _limit_findings(context, rules)
+            if not self._findings:
+                self._findings += judged_findings(context, rules)
         if not self._findings:
             self._findings += advice(context, profiles)
         return self._result(whole, context)

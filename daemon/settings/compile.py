@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from quietbench.daemon.core.convert import Contact
-from quietbench.daemon.core.plan import Bench, Channel, Plan, Priority
+from quietbench.daemon.core.plan import Channel, Plan, Priority
 from quietbench.daemon.core.quantities import QUANTITIES
 from quietbench.daemon.errors import ConfigurationError
 from quietbench.daemon.settings.advice import watched
-from quietbench.daemon.settings.benches import AnnunciatorsTable, BenchTable
+from quietbench.daemon.settings.bench_making import bench_of, may_be_ungrounded, references_of
+from quietbench.daemon.settings.benches import AnnunciatorsTable, BenchTable, RoomTable
 from quietbench.daemon.settings.channels import ChannelTable
 from quietbench.daemon.settings.check import inspect
 from quietbench.daemon.settings.context import ChannelPlace, Context
@@ -21,8 +22,8 @@ from quietbench.daemon.settings.conversions import thin_raw_of
 from quietbench.daemon.settings.devices import driver_class
 from quietbench.daemon.settings.findings import Report
 from quietbench.daemon.settings.judgement import judge
-from quietbench.daemon.settings.limit_making import priority_of
-from quietbench.daemon.settings.models import Configuration, DeviceTable
+from quietbench.daemon.settings.limit_making import path_resound_ns, priority_of
+from quietbench.daemon.settings.models import Configuration, DeviceTable, QuietHoursTable
 from quietbench.daemon.settings.secrets import read_secret, rooted
 from quietbench.daemon.settings.setup import (
     AnnunciatorSetup,
@@ -32,13 +33,13 @@ from quietbench.daemon.settings.setup import (
     WatcherSetup,
 )
 from quietbench.daemon.settings.sinks import LineProtocolTable, MqttTable, TlsTable
-from quietbench.daemon.settings.trees import EARTH
 from quietbench.daemon.sinks.options import LineProtocolOptions, MqttOptions, SinkOptions, TlsOptions
 
 __all__ = ["Settings", "compile_plan", "compile_setup", "load", "load_setup"]
 
 _SECOND_NS = 1_000_000_000
 _SHORTEST_SILENCE_S = 2.0
+_NEVER_SILENT_S = 100 * 365 * 86_400.0
 _POLLS_MISSED = 3
 _DEADLINE_S = 0.5
 _HEALTH_SILENT_S = 10.0
@@ -84,9 +85,9 @@ def load_setup(path: Path | str) -> tuple[Plan, WatcherSetup]:
 def compile_plan(settings: Settings) -> Plan:
     """Return what the core is to watch: full names, SI units, every limit with its source."""
     configuration, context = settings.configuration, settings.context
-    benches = tuple(_bench(context, name, table) for name, table in configuration.benches.items())
-    watched_by = {bench.name for bench in benches if bench.presence}
-    channels = (_channel(settings, place, watched_by) for place in context.channels)
+    benches = tuple(bench_of(context, name, table) for name, table in configuration.benches.items())
+    gated_at = {bench.name for bench in benches if may_be_ungrounded(bench)}
+    channels = (_channel(settings, place, gated_at) for place in context.channels)
     assert context.rules is not None
     return Plan(
         site=configuration.site.name,
@@ -117,10 +118,7 @@ def compile_setup(
         clock_known=configuration.clock.known,
         time_zone=configuration.site.time_zone,
         gpio=None if gpio is None else _with_places(gpio, folder, "address"),
-        buses=tuple(
-            BusSetup(name, bus.kind, _with_places(bus, folder, "port") if bus.kind == "serial" else bus)
-            for name, bus in configuration.buses.items()
-        ),
+        buses=tuple(_buses(configuration, folder)),
         devices=tuple(_devices(settings, plan)),
         annunciators={
             name: _annunciators(bench.annunciators)
@@ -131,31 +129,21 @@ def compile_setup(
             SinkSetup(name, _sink_options(table, folder, secret))
             for name, table in configuration.sinks.items()
         ),
+        language=configuration.site.language,
+        quiet_hours=_quiet_hours(configuration.site.quiet_hours),
+        references={
+            name: references_of(settings.context, name, bench)
+            for name, bench in configuration.benches.items()
+            if bench.references
+        },
+        responsible=_responsible(configuration),
     )
 
 
 # -- the plan -----------------------------------------------------------------------------------------------
 
 
-def _bench(context: Context, name: str, table: BenchTable) -> Bench:
-    trees = context.trees
-    ends = tuple(table.required or trees.ends(name))
-    own = [f"{name}/{node}" for node in trees.places[name]]
-    stretches = dict.fromkeys(stretch for start in own for stretch in trees.way(start))
-    presence = (
-        f"{name}/{word}" for word, channel in table.channels.items() if channel.quantity == "presence"
-    )
-    return Bench(
-        name=name,
-        title=table.title or name,
-        stretches={stretch: trees.up(stretch) or EARTH for stretch in stretches},
-        required=tuple(f"{name}/{end}" for end in ends),
-        presence=tuple(presence),
-        presence_hold_ns=_ns(table.presence_hold_s),
-    )
-
-
-def _channel(settings: Settings, place: ChannelPlace, watched_by: set[str]) -> Channel:
+def _channel(settings: Settings, place: ChannelPlace, gated_at: set[str]) -> Channel:
     table, context = place.table, settings.context
     assert table is not None
     assert context.rules is not None
@@ -170,12 +158,19 @@ def _channel(settings: Settings, place: ChannelPlace, watched_by: set[str]) -> C
         limits=judged.limits,
         measures=watched(context, place),
         fault_priority=_fault_priority(table, path=quantity.path),
-        gated=quantity.name in _GATED and place.place in watched_by,
+        gated=quantity.name in _GATED and place.place in gated_at,
         fault_after=table.fault_after,
         silent_after_ns=_ns(_silent_after_s(settings, table)),
         heartbeat_ns=_ns(table.heartbeat_s),
         thin_raw=thin_raw_of(table),
+        fault_resound_ns=_fault_resound_ns(table, path=quantity.path),
     )
+
+
+def _fault_resound_ns(table: ChannelTable, *, path: bool) -> int:
+    if table.fault_resound_s is not None:
+        return _ns(table.fault_resound_s)
+    return path_resound_ns(protects=path)
 
 
 def _fault_priority(table: ChannelTable, *, path: bool) -> Priority:
@@ -187,6 +182,9 @@ def _fault_priority(table: ChannelTable, *, path: bool) -> Priority:
 def _silent_after_s(settings: Settings, table: ChannelTable) -> float:
     if table.silent_after_s is not None:
         return table.silent_after_s
+    if table.source is None:
+        # Nothing is ever read there, so no silence means anything.
+        return _NEVER_SILENT_S
     device = settings.configuration.devices[_source(settings, table.source)[0]]
     return max(_POLLS_MISSED * device.every_s, _SHORTEST_SILENCE_S)
 
@@ -222,13 +220,20 @@ def _ns(seconds: float) -> int:
 # -- the setup ----------------------------------------------------------------------------------------------
 
 
+def _buses(configuration: Configuration, folder: Path) -> Iterator[BusSetup]:
+    for name, bus in configuration.buses.items():
+        settings = _with_places(bus, folder, "port") if bus.kind == "serial" else bus
+        yield BusSetup(name, bus.kind, settings)
+
+
 def _devices(settings: Settings, plan: Plan) -> Iterator[DeviceSetup]:
     index_of = {channel.name: index for index, channel in enumerate(plan.channels)}
     points: dict[str, dict[str, int]] = {name: {} for name in settings.configuration.devices}
     for place in settings.context.channels:
         assert place.table is not None
-        device, point = _source(settings, place.table.source)
-        points[device][point] = index_of[place.full]
+        if place.table.source is not None:
+            device, point = _source(settings, place.table.source)
+            points[device][point] = index_of[place.full]
     for name, table in settings.configuration.devices.items():
         options = settings.options[name]
         yield DeviceSetup(
@@ -247,6 +252,21 @@ def _deadline_s(table: DeviceTable, options: Any) -> float:
     if table.deadline_s is not None:
         return table.deadline_s
     return float(getattr(options, "deadline_s", _DEADLINE_S))
+
+
+def _quiet_hours(table: QuietHoursTable | None) -> tuple[int, int] | None:
+    return None if table is None else (_minutes(table.begin), _minutes(table.end))
+
+
+def _minutes(time_of_day: str) -> int:
+    hours, _, minutes = time_of_day.partition(":")
+    return int(hours) * 60 + int(minutes)
+
+
+def _responsible(configuration: Configuration) -> dict[str, str]:
+    places: dict[str, BenchTable | RoomTable] = {**configuration.benches, **configuration.rooms}
+    named = {name: table.responsible or configuration.site.responsible for name, table in places.items()}
+    return {name: person for name, person in named.items() if person is not None}
 
 
 def _annunciators(table: AnnunciatorsTable) -> AnnunciatorSetup:
@@ -271,6 +291,7 @@ def _sink_options(
         username=table.username,
         password=read(table.password),
         tls=tls,
+        commands=tuple(table.commands),
     )
     return options if table.client_id is None else replace(options, client_id=table.client_id)
 

@@ -83,6 +83,9 @@ def _line_paths(document: Document) -> Iterator[tuple[Path, str]]:
         for keys in (("buzzer",), ("lamp", "red"), ("lamp", "yellow"), ("lamp", "green"), ("relay",)):
             if at(table, ("annunciators", *keys)) is not None:
                 yield ("benches", bench, "annunciators", *keys), f"{' '.join(keys)} of {bench}"
+        references = table.get("references")
+        for number in range(len(references) if isinstance(references, list) else 0):
+            yield ("benches", bench, "references", number, "line"), f"reference {number + 1} of {bench}"
 
 
 def _ports(document: Document) -> Iterator[Finding]:
@@ -205,8 +208,9 @@ def _user_of_lines(document: Document) -> Path | None:
         if bus.get("kind") in ("gpio", "spi"):
             return ("buses", name, "kind")
     for bench, table in document.tables("benches"):
-        if table.get("annunciators"):
-            return ("benches", bench, "annunciators")
+        for key in ("annunciators", "references"):
+            if table.get(key):
+                return ("benches", bench, key)
     return None
 
 
@@ -229,6 +233,11 @@ def _sinks(document: Document) -> Iterator[Finding]:
         if "password" in sink and "username" not in sink and not _has_near(sink, "username"):
             wanted = "the name that goes with the password"
             yield document.finding((*path, "username"), "missing key", got="nothing", wanted=wanted)
+        if sink.get("commands") and not ("username" in sink or _has_near(sink, "username")):
+            wanted = "a username, so that the broker lets in nobody unnamed, or no such key"
+            yield document.finding(
+                (*path, "commands"), "commands from a broker without sign-in", wanted=wanted
+            )
         if isinstance(tls, dict) and ("certificate" in tls) != ("key" in tls):
             absent = "key" if "certificate" in tls else "certificate"
             if not _has_near(tls, absent):

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from quietbench.daemon.core.convert import Contact, Conversion, Divider, Linear
 from quietbench.daemon.core.quantities import QUANTITIES, Quantity
-from quietbench.daemon.settings.channels import ChannelTable, DividerTable, LinearTable
+from quietbench.daemon.settings.channels import BY_HAND, ChannelTable, DividerTable, LinearTable
 from quietbench.daemon.settings.findings import nearest_of
 from quietbench.daemon.settings.scan import Path
 from quietbench.daemon.settings.units import UNITS, Unit, units_of
@@ -15,6 +15,8 @@ from quietbench.daemon.settings.units import UNITS, Unit, units_of
 __all__ = ["Trouble", "conversion_of", "thin_raw_of", "unit_trouble"]
 
 _CONTACT = Contact()
+_ENTERED = Linear(1.0)
+"""Of a channel that nothing reads: what is entered is in its SI unit already."""
 
 
 class Trouble(NamedTuple):
@@ -31,6 +33,8 @@ def conversion_of(channel: ChannelTable) -> Conversion | Trouble:
     """Return the conversion of a channel, or why there can be none."""
     quantity = QUANTITIES[channel.quantity]
     table = channel.conversion
+    if channel.source is None and channel.quantity in BY_HAND:
+        return _ENTERED
     if table is None and not quantity.contact:
         return Trouble(
             ("conversion",), "missing key", f"a table with kind = {_kinds(quantity)}", got="nothing"

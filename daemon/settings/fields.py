@@ -12,16 +12,21 @@ __all__ = [
     "LINE_LAST",
     "PATTERN_WORDS",
     "AccountName",
+    "ClientId",
     "Delay",
     "Line",
     "Name",
+    "NameOrNames",
+    "Names",
     "OneLine",
     "PathText",
     "Period",
     "Table",
+    "TimeOfDay",
     "refuse",
     "short_form",
     "text_or_table",
+    "without_repeats",
 ]
 
 LINE_LAST = 27
@@ -31,9 +36,13 @@ _NAME = r"^[a-z0-9]+(?:[-_][a-z0-9]+)*$"
 _ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]+$"
 
 _ACCOUNT = r"^[a-z_][a-z0-9_-]{0,31}$"
+_CLIENT = r"^[A-Za-z0-9._-]{1,64}$"
+_TIME_OF_DAY = r"^(?:[01][0-9]|2[0-3]):[0-5][0-9]$"
 
 PATTERN_WORDS = {
     _ACCOUNT: "the name of a user or group of the machine",
+    _CLIENT: "the name by which the broker knows a client: letters, digits and . _ -, at most 64",
+    _TIME_OF_DAY: 'a time of day in quotes, from "00:00" to "23:59"',
     _NAME: "a name of small letters and digits, parted by - or _",
     _ONE_LINE: "one line of text, at least one character",
 }
@@ -50,6 +59,12 @@ PathText = Annotated[str, StringConstraints(pattern=_ONE_LINE, max_length=1000)]
 
 AccountName = Annotated[str, StringConstraints(pattern=_ACCOUNT)]
 """A user or group of the machine."""
+
+ClientId = Annotated[str, StringConstraints(pattern=_CLIENT)]
+"""The name by which a broker knows a client; it is a level of topics too."""
+
+TimeOfDay = Annotated[str, StringConstraints(pattern=_TIME_OF_DAY)]
+"""Hour and minute of the site's own time."""
 
 Period = Annotated[float, Field(gt=0, le=3600)]
 """A time between two polls or the like (s)."""
@@ -100,14 +115,15 @@ def _as_list(value: Any) -> Any:
     return [value] if isinstance(value, str) else value
 
 
-def _without_repeats(names: list[str]) -> list[str]:
+def without_repeats(names: list[str]) -> list[str]:
+    """Return the names; one given twice is refused."""
     repeated = sorted({name for name in names if names.count(name) > 1})
     if repeated:
         raise refuse("a name given twice", wanted="each name once", got=", ".join(repeated))
     return names
 
 
-Names = Annotated[list[OneLine], Field(min_length=1), AfterValidator(_without_repeats)]
+Names = Annotated[list[OneLine], Field(min_length=1), AfterValidator(without_repeats)]
 """A list of names without repeats."""
 
 NameOrNames = Annotated[Names, BeforeValidator(_as_list, json_schema_input_type=str | list[str])]

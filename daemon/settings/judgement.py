@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 
 from quietbench.daemon.core.convert import Conversion, Divider
 from quietbench.daemon.core.limits import Zone, zone
-from quietbench.daemon.core.plan import Limit, Priority, Requirement
-from quietbench.daemon.core.quantities import QUANTITIES, Quantity
+from quietbench.daemon.core.plan import Limit
+from quietbench.daemon.settings.alarm_rules import dangers, delays, entered_alone, nothing_read
 from quietbench.daemon.settings.channels import ChannelTable
-from quietbench.daemon.settings.conversions import Trouble, conversion_of, unit_trouble
-from quietbench.daemon.settings.findings import nearest_of
+from quietbench.daemon.settings.conversions import Trouble, conversion_of
+from quietbench.daemon.settings.draft import Draft
 from quietbench.daemon.settings.limit_making import (
     CHANGE,
     CLOSED,
@@ -25,10 +25,8 @@ from quietbench.daemon.settings.limit_making import (
     clears_at,
     closed,
     from_profile,
-    own_source,
-    with_table,
 )
-from quietbench.daemon.settings.limits import LimitTable, ProfileLimit
+from quietbench.daemon.settings.overrides import override
 from quietbench.daemon.settings.rules import Rules
 from quietbench.daemon.settings.units import span_of
 
@@ -54,7 +52,7 @@ def judge(channel: ChannelTable, rules: Rules) -> Judged:
     conversion = conversion_of(channel)
     if isinstance(conversion, Trouble):
         return Judged(None, (), (conversion,))
-    draft = _Draft(channel, conversion, rules)
+    draft = Draft(channel, conversion, rules)
     for step in _STEPS:
         troubles = tuple(step(draft))
         if troubles:
@@ -62,29 +60,10 @@ def judge(channel: ChannelTable, rules: Rules) -> Judged:
     return Judged(conversion, tuple(draft.limits.values()), ())
 
 
-class _Draft:
-    """Limits in the making."""
-
-    def __init__(self, channel: ChannelTable, conversion: Conversion, rules: Rules) -> None:
-        self.channel = channel
-        self.conversion = conversion
-        self.quantity: Quantity = QUANTITIES[channel.quantity]
-        self.profile = {limit.name: limit for limit in rules.of(channel)}
-        self.limits: dict[str, Limit] = {}
-        self.unresolved: list[tuple[Limit, float]] = []
-
-    def is_shock(self, name: str) -> bool:
-        return name in self.profile and self.profile[name].shock
-
-    def wanted_by_channel(self, limit: ProfileLimit) -> bool:
-        table = self.channel.limits.get(limit.name)
-        return not limit.optional or (table is not None and table.use is True)
-
-
 # -- steps, in order; each changes the draft and yields what is wrong ---------------------------------------
 
 
-def _belongs(draft: _Draft) -> Iterator[Trouble]:
+def _belongs(draft: Draft) -> Iterator[Trouble]:
     """Check the keys that only some quantities have."""
     channel, name = draft.channel, draft.quantity.name
     strap = name == "strap_resistance"
@@ -92,14 +71,14 @@ def _belongs(draft: _Draft) -> Iterator[Trouble]:
         yield Trouble(("conductors",), _MISSING, "1 or 2: the shock limit depends on it", got="nothing")
     if not strap and channel.conductors is not None:
         yield Trouble(("conductors",), f"{name} has no conductors", "no such key, or strap_resistance")
-    if draft.quantity.path and not channel.measures:
+    if draft.on_the_tree and not channel.measures:
         wanted = "the stretches that its measuring current crosses"
         yield Trouble(("measures",), "a path without its stretches", wanted)
-    if not draft.quantity.path and channel.measures:
+    if not draft.on_the_tree and channel.measures:
         yield Trouble(("measures",), f"{name} measures no stretch of the way to earth", "no such key")
 
 
-def _commissioned(draft: _Draft) -> Iterator[Trouble]:
+def _commissioned(draft: Draft) -> Iterator[Trouble]:
     """Check that the value at commissioning is whole, and that the quantity has one."""
     channel = draft.channel
     given = [key for key in _COMMISSIONING if key in channel.model_fields_set]
@@ -121,7 +100,7 @@ _COMMISSIONING = {
 }
 
 
-def _gather(draft: _Draft) -> Iterator[Trouble]:
+def _gather(draft: Draft) -> Iterator[Trouble]:
     """Take the limits of the profile and those that belong to the kind of channel."""
     for limit in draft.profile.values():
         if draft.wanted_by_channel(limit):
@@ -134,83 +113,7 @@ def _gather(draft: _Draft) -> Iterator[Trouble]:
     return iter(())
 
 
-def _override(draft: _Draft) -> Iterator[Trouble]:
-    """Apply the channel's own limits."""
-    for name, table in draft.channel.limits.items():
-        trouble = _apply(draft, name, table)
-        if trouble is not None:
-            yield trouble._replace(path=("limits", name, *trouble.path))
-
-
-def _apply(draft: _Draft, name: str, table: LimitTable) -> Trouble | None:
-    wrong = None if table.unit is None else unit_trouble(("unit",), table.unit, draft.quantity)
-    if wrong is not None:
-        return wrong
-    if name not in draft.limits and name not in draft.profile:
-        return _add(draft, name, table)
-    if table.use is False:
-        return _leave_out(draft, name, table)
-    return _apply_change(draft, name, table)
-
-
-def _add(draft: _Draft, name: str, table: LimitTable) -> Trouble | None:
-    known = (*draft.profile, *draft.limits)
-    if table.requirement is None or table.bound is None:
-        names = ", ".join(dict.fromkeys(known)) or "none here"
-        wanted = f"a limit of the profile ({names}), or requirement, bound and source of a new one"
-        return Trouble((), "no such limit", wanted, got=f'"{name}"', nearest=nearest_of(name, known))
-    if table.source is None:
-        return Trouble(
-            ("source",),
-            "a limit without its source",
-            "the document or the site's rule that sets it",
-            got="nothing",
-        )
-    blank = Limit(name, Requirement(table.requirement), 0.0, own_source(table), Priority.MEDIUM)
-    draft.limits[name] = with_table(blank, table, draft.quantity)
-    return None
-
-
-def _leave_out(draft: _Draft, name: str, table: LimitTable) -> Trouble | None:
-    if draft.is_shock(name) or name in (CLOSED, CHANGE):
-        why = (
-            "it protects persons from shock"
-            if draft.is_shock(name)
-            else "without it nothing shows an opening"
-        )
-        return Trouble(("use",), "this limit can't be left out", f"true: {why}")
-    if table.source is None:
-        return Trouble(
-            ("source",), "a limit left out without a source", "the site's rule that says so", got="nothing"
-        )
-    draft.limits.pop(name, None)
-    return None
-
-
-def _apply_change(draft: _Draft, name: str, table: LimitTable) -> Trouble | None:
-    before = draft.limits.get(name)
-    if before is None:
-        return Trouble(("use",), "an optional limit of the profile", "true, to have it", got="nothing")
-    after = with_table(before, table, draft.quantity)
-    if (after.bound, after.requirement) != (before.bound, before.requirement):
-        if table.source is None:
-            wanted = "the document or the site's rule that sets this number: it is not the profile's"
-            return Trouble(("source",), "a limit without its source", wanted, got="nothing")
-        if draft.is_shock(name) and (after.bound < before.bound or after.requirement in UPPER):
-            return Trouble(("bound",), "a shock limit made weaker", f"at least {before.bound:g} ohm")
-        if table.deadband is None and before.bound:
-            # The profile's deadband belongs to its own bound; beside a smaller one it might never let go.
-            share = min(abs(after.bound / before.bound), 1.0)
-            after = replace(after, deadband=before.deadband * share)
-    if after.entered and (draft.is_shock(name) or name in (CLOSED, CHANGE)):
-        return Trouble(("entered",), "this limit can't wait for a check by hand", "false, or no such key")
-    if table.source is not None:
-        after = replace(after, source=own_source(table))
-    draft.limits[name] = after
-    return None
-
-
-def _ranges(draft: _Draft) -> Iterator[Trouble]:
+def _ranges(draft: Draft) -> Iterator[Trouble]:
     """Check bounds and deadbands against what the quantity can be at all."""
     low, high = span_of(draft.quantity)
     for name in draft.channel.limits:
@@ -227,7 +130,7 @@ def _ranges(draft: _Draft) -> Iterator[Trouble]:
             yield Trouble(("limits", name, "deadband"), "a limit that can never clear", wanted)
 
 
-def _protection(draft: _Draft) -> Iterator[Trouble]:
+def _protection(draft: Draft) -> Iterator[Trouble]:
     """Check that a path's channel can show an opening, and that only such channels claim to."""
     protecting = [limit for limit in draft.limits.values() if limit.protects]
     if draft.quantity.path and not protecting:
@@ -238,7 +141,7 @@ def _protection(draft: _Draft) -> Iterator[Trouble]:
         yield Trouble(("limits", name, "protects"), f"{draft.quantity.name} watches no path", "false")
 
 
-def _resolution(draft: _Draft) -> Iterator[Trouble]:
+def _resolution(draft: Draft) -> Iterator[Trouble]:
     """Apply the rule for limits that lie beyond what a divider resolves."""
     if not isinstance(draft.conversion, Divider):
         return
@@ -271,17 +174,17 @@ def _unresolved_change(limit: Limit, highest: float) -> Trouble:
     return Trouble(("change_factor",), what, wanted, got=f"a change limit of {limit.bound:g} ohm")
 
 
-def _watch_for_change(draft: _Draft) -> Iterator[Trouble]:
+def _watch_for_change(draft: Draft) -> Iterator[Trouble]:
     """Demand a value at commissioning where readings can't be judged by a limit that protects."""
     protecting = [limit for limit in draft.limits.values() if limit.protects]
     live = any(not limit.entered for limit in protecting)
-    if not protecting or (live and (CHANGE in draft.limits or not draft.unresolved)):
+    if not draft.on_the_tree or not protecting or (live and (CHANGE in draft.limits or not draft.unresolved)):
         return
     wanted = "commissioned_ohm and commissioned_on, against which the channel watches for change"
     yield Trouble(("commissioned_ohm",), _by_hand(draft, protecting[0]), wanted, got="nothing")
 
 
-def _by_hand(draft: _Draft, first: Limit) -> str:
+def _by_hand(draft: Draft, first: Limit) -> str:
     if not draft.unresolved:
         return f"the limit {first.name} is checked by hand, and nothing that is read shows an opening"
     limit, highest = draft.unresolved[0]
@@ -291,7 +194,7 @@ def _by_hand(draft: _Draft, first: Limit) -> str:
     )
 
 
-def _at_commissioning(draft: _Draft) -> Iterator[Trouble]:
+def _at_commissioning(draft: Draft) -> Iterator[Trouble]:
     """Check that the value at commissioning was well."""
     value = draft.channel.commissioned_ohm
     if value is None:
@@ -303,7 +206,7 @@ def _at_commissioning(draft: _Draft) -> Iterator[Trouble]:
             return
 
 
-def _contradictions(draft: _Draft) -> Iterator[Trouble]:
+def _contradictions(draft: Draft) -> Iterator[Trouble]:
     """Find two limits that no value satisfies, or that leave no room to clear."""
     uppers = [limit for limit in draft.limits.values() if limit.requirement in UPPER]
     lowers = [limit for limit in draft.limits.values() if limit.requirement not in UPPER]
@@ -318,7 +221,7 @@ def _excluded(upper: Limit, lower: Limit) -> bool:
     return max(clears_at(lower), lower.bound) >= min(clears_at(upper), upper.bound)
 
 
-def _contradiction(draft: _Draft, upper: Limit, lower: Limit) -> Trouble:
+def _contradiction(draft: Draft, upper: Limit, lower: Limit) -> Trouble:
     own, other = (lower, upper) if lower.name in draft.channel.limits else (upper, lower)
     path: tuple[str, ...] = ("limits", own.name) if own.name in draft.channel.limits else ("quantity",)
     what = f"limits that contradict: {own.name} {_said(own)}, {other.name} {_said(other)}"
@@ -329,13 +232,17 @@ def _said(limit: Limit) -> str:
     return f"{limit.requirement.value} {limit.bound:g} (deadband {limit.deadband:g})"
 
 
-_STEPS: tuple[Callable[[_Draft], Iterator[Trouble]], ...] = (
+_STEPS: tuple[Callable[[Draft], Iterator[Trouble]], ...] = (
+    nothing_read,
     _belongs,
     _commissioned,
     _gather,
-    _override,
+    override,
+    entered_alone,
     _ranges,
     _protection,
+    dangers,
+    delays,
     _at_commissioning,
     _resolution,
     _watch_for_change,

@@ -8,7 +8,7 @@ from dataclasses import replace
 from quietbench.daemon.core.plan import Limit, Priority, Requirement, Source
 from quietbench.daemon.core.quantities import Quantity
 from quietbench.daemon.settings.channels import ChannelTable
-from quietbench.daemon.settings.limits import LimitTable, ProfileLimit
+from quietbench.daemon.settings.limits import LONGEST_ON_DELAY_S, LimitTable, ProfileLimit
 from quietbench.daemon.settings.units import UNITS
 
 __all__ = [
@@ -19,8 +19,11 @@ __all__ = [
     "clears_at",
     "closed",
     "from_profile",
+    "held_back_too_long",
     "own_source",
+    "path_resound_ns",
     "priority_of",
+    "resound_ns",
     "with_table",
 ]
 
@@ -32,6 +35,24 @@ UPPER = (Requirement.BELOW, Requirement.AT_MOST)
 """The requirements that bound from above."""
 
 _SECOND_NS = 1_000_000_000
+_PATH_RESOUND_NS = 300 * _SECOND_NS
+_DANGER_RESOUND_NS = 120 * _SECOND_NS
+
+
+def path_resound_ns(*, protects: bool) -> int:
+    """Return when an acknowledged alarm of a path sounds again: after five minutes (own choice); others never."""
+    return _PATH_RESOUND_NS if protects else 0
+
+
+def resound_ns(*, protects: bool, danger: bool) -> int:
+    """Return when an acknowledged alarm sounds again unless a table says so; of danger after two minutes."""
+    return _DANGER_RESOUND_NS if danger else path_resound_ns(protects=protects)
+
+
+def held_back_too_long(limit: Limit, *, shock: bool) -> bool:
+    """Say whether an alarm of a path, of danger or (``shock``) of shock is delayed beyond what is allowed."""
+    urgent = shock or limit.protects or limit.danger
+    return urgent and limit.on_delay_ns > LONGEST_ON_DELAY_S * _SECOND_NS
 
 
 def priority_of(word: str) -> Priority:
@@ -58,7 +79,17 @@ def from_profile(limit: ProfileLimit) -> Limit:
         on_delay_ns=round(limit.on_delay_s * _SECOND_NS),
         off_delay_ns=round(limit.off_delay_s * _SECOND_NS),
         protects=limit.protects,
+        entered=limit.entered,
+        latching=limit.latching,
+        resound_ns=_resound_ns(limit),
+        danger=limit.danger,
     )
+
+
+def _resound_ns(limit: ProfileLimit) -> int:
+    if limit.resound_s is not None:
+        return round(limit.resound_s * _SECOND_NS)
+    return resound_ns(protects=limit.protects, danger=limit.danger)
 
 
 def closed() -> Limit:
@@ -66,7 +97,14 @@ def closed() -> Limit:
     remark = "A contact on the way to earth that is open holds nothing."
     source = Source(OWN_RULE, "", "", "own choice", "", remark)
     return Limit(
-        CLOSED, Requirement.AT_LEAST, 1.0, source, Priority.HIGH, off_delay_ns=_SECOND_NS, protects=True
+        CLOSED,
+        Requirement.AT_LEAST,
+        1.0,
+        source,
+        Priority.HIGH,
+        off_delay_ns=_SECOND_NS,
+        protects=True,
+        resound_ns=_PATH_RESOUND_NS,
     )
 
 
@@ -84,6 +122,7 @@ def change_limit(channel: ChannelTable, *, path: bool) -> Limit | None:
         deadband=0.1 * bound,
         off_delay_ns=_SECOND_NS,
         protects=path,
+        resound_ns=path_resound_ns(protects=path),
     )
 
 
@@ -113,5 +152,8 @@ def with_table(limit: Limit, table: LimitTable, quantity: Quantity) -> Limit:
         "off_delay_ns": None if table.off_delay_s is None else round(table.off_delay_s * _SECOND_NS),
         "protects": table.protects,
         "entered": table.entered,
+        "latching": table.latching,
+        "resound_ns": None if table.resound_s is None else round(table.resound_s * _SECOND_NS),
+        "danger": table.danger,
     }
     return replace(limit, **{key: value for key, value in given.items() if value is not None})  # type: ignore[arg-type]

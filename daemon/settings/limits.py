@@ -12,6 +12,8 @@ from quietbench.daemon.settings.findings import nearest_of
 
 __all__ = [
     "BUILT_IN_LIMITS",
+    "DANGEROUS",
+    "LONGEST_ON_DELAY_S",
     "LimitName",
     "LimitTable",
     "PriorityWord",
@@ -29,6 +31,12 @@ RequirementWord = Literal["<", "<=", ">", ">="]
 FAULT = "fault"
 BUILT_IN_LIMITS = ("closed", "change")
 """Limits that every fitting channel has without a profile."""
+
+DANGEROUS = ("earth_offset", "outlet_wiring")
+"""Quantities that can speak of danger to people: two earths apart, a live earth, line and earth swapped."""
+
+LONGEST_ON_DELAY_S = 0.5
+"""The longest that an alarm of a path, or of danger to people, may be held back (s; own choice)."""
 
 _UNSEEN = frozenset({"watcher_health"})
 _QUANTITIES = tuple(name for name in QUANTITIES if name not in _UNSEEN)
@@ -97,12 +105,26 @@ class LimitTable(Table):
     deadband: Annotated[float, Field(ge=0)] | None = Field(
         None, description="How much better than the bound a value must be before the alarm clears."
     )
-    on_delay_s: Delay | None = Field(None, description="How long a violation lasts before it sounds (s).")
+    on_delay_s: Delay | None = Field(
+        None,
+        description="How long a violation lasts before it sounds (s); at most 0.5 where it protects or is a danger.",
+    )
     off_delay_s: Delay | None = Field(None, description="How long it must be well before it stops (s).")
     protects: bool | None = Field(
         None, description="Whether a violation opens the paths that the channel measures."
     )
     entered: bool | None = Field(None, description="Whether it is judged by values entered by hand.")
+    latching: bool | None = Field(
+        None, description="Whether the alarm stays until a person resets it, also when all is well again."
+    )
+    resound_s: Delay | None = Field(
+        None,
+        description="Time after which an acknowledged alarm that still stands sounds again (s), 0 for never; "
+        "300 where it protects, 120 where it is a danger, else 0, if not given.",
+    )
+    danger: bool | None = Field(
+        None, description="Whether it speaks of danger to people and leads every other sentence."
+    )
     use: bool | None = Field(
         None, description="Use an optional limit of the profile, or (with a source) leave one out."
     )
@@ -124,6 +146,10 @@ class ProfileLimit(Table):
     on_delay_s: Delay = 0.0
     off_delay_s: Delay = 0.0
     protects: bool = False
+    entered: bool = Field(False, description="Judged by values entered by hand.")
+    latching: bool = Field(False, description="Stays until a person resets it.")
+    resound_s: Delay | None = Field(None, description="When it sounds again; by rule if not given.")
+    danger: bool = Field(False, description="Speaks of danger to people.")
     optional: bool = Field(False, description="Off unless a channel asks for it.")
     shock: bool = Field(False, description="Protects persons from shock: can't be left out.")
     conductors: Literal[1, 2] | None = Field(None, description="Only for straps with this many conductors.")

@@ -8,9 +8,9 @@ is checked in a second pass over the raw tables, see `check`.
 from __future__ import annotations
 
 import zoneinfo
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, ConfigDict, Field
+from pydantic import AfterValidator, ConfigDict, Field, model_validator
 
 from quietbench.daemon.settings.benches import BenchTable, EarthTree, RoomTable
 from quietbench.daemon.settings.fields import (
@@ -21,6 +21,7 @@ from quietbench.daemon.settings.fields import (
     PathText,
     Period,
     Table,
+    TimeOfDay,
     refuse,
 )
 from quietbench.daemon.settings.findings import nearest_of
@@ -31,6 +32,7 @@ __all__ = [
     "ClockTable",
     "Configuration",
     "DeviceTable",
+    "QuietHoursTable",
     "SiteTable",
     "StoreTable",
     "WatcherTable",
@@ -47,6 +49,21 @@ def _is_time_zone(name: str) -> str:
     return name
 
 
+class QuietHoursTable(Table):
+    """Hours in which what does not protect shows and does not sound, in the site's time zone."""
+
+    begin: TimeOfDay = Field(alias="from", description="When they begin.")
+    end: TimeOfDay = Field(alias="to", description="When they end, the next day if that is earlier.")
+
+    @model_validator(mode="after")
+    def _lasts(self) -> Self:
+        if self.begin == self.end:
+            raise refuse(
+                "quiet hours without length", wanted="two times that differ", got=f'twice "{self.end}"'
+            )
+        return self
+
+
 class SiteTable(Table):
     """The place that is watched."""
 
@@ -56,6 +73,13 @@ class SiteTable(Table):
     )
     limit_profile: NameOrNames = Field(
         description="Limit profile: the name of a built-in one, the path of an own file, or a list of them."
+    )
+    language: Literal["en", "de"] = Field("en", description="Language of what people are told.")
+    quiet_hours: QuietHoursTable | None = Field(
+        None, description="Hours in which only paths and dangers sound; none if not given."
+    )
+    responsible: OneLine | None = Field(
+        None, description="Who answers for the alarms of all benches and rooms that name nobody else."
     )
 
 

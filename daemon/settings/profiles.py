@@ -16,7 +16,7 @@ from quietbench.daemon.errors import ConfigurationError
 from quietbench.daemon.settings.complaints import Complaints, validated
 from quietbench.daemon.settings.document import Document, Unusable, read_document
 from quietbench.daemon.settings.findings import Finding, Report, in_order, nearest_of
-from quietbench.daemon.settings.limits import ProfileLimit, ProfileTable
+from quietbench.daemon.settings.limits import DANGEROUS, LONGEST_ON_DELAY_S, ProfileLimit, ProfileTable
 from quietbench.daemon.settings.scan import Path
 from quietbench.daemon.settings.units import UNITS, units_of
 
@@ -135,10 +135,25 @@ def _content_findings(document: Document, limits: list[ProfileLimit]) -> Iterato
             yield document.finding((*path, "name"), "a reserved name", wanted=wanted)
         seen.add(key)
         yield from _unit_findings(document, path, limit)
+        yield from _alarm_findings(document, path, limit)
 
 
 def _reserved(document: Document) -> tuple[ProfileLimit, ...]:
     return () if document.folder == _folder().absolute() else _shock_limits()
+
+
+def _alarm_findings(document: Document, path: Path, limit: ProfileLimit) -> Iterator[Finding]:
+    if limit.danger and limit.quantity not in DANGEROUS:
+        wanted = f"false, or a limit of {' or '.join(DANGEROUS)}"
+        yield document.finding(
+            (*path, "danger"), f"{limit.quantity} tells of no danger to people", wanted=wanted
+        )
+    if limit.danger and limit.priority != "high":
+        yield document.finding((*path, "priority"), "a danger to people that may wait", wanted='"high"')
+    urgent = limit.protects or limit.danger or limit.shock
+    if urgent and limit.on_delay_s > LONGEST_ON_DELAY_S:
+        wanted = f"at most {LONGEST_ON_DELAY_S:g} s where it protects or is a danger"
+        yield document.finding((*path, "on_delay_s"), "an alarm held back for too long", wanted=wanted)
 
 
 def _unit_findings(document: Document, path: Path, limit: ProfileLimit) -> Iterator[Finding]:

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from quietbench.daemon.core.quantities import QUANTITIES
+from quietbench.daemon.settings.bench_words import word_findings
+from quietbench.daemon.settings.channels import BY_HAND
 from quietbench.daemon.settings.context import ChannelPlace, Context, Unknowns
 from quietbench.daemon.settings.devices import driver_class
 from quietbench.daemon.settings.document import table_of
@@ -23,6 +26,7 @@ def reference_findings(context: Context) -> Iterator[Finding]:
         yield from _tree(context, place, unknowns)
     _measures(context, unknowns)
     _required(context, unknowns)
+    yield from word_findings(context, unknowns)
     yield from unknowns.findings()
 
 
@@ -71,6 +75,10 @@ def _sources(context: Context, unknowns: Unknowns) -> Iterator[Finding]:
     devices = table_of(context.document.raw, "devices")
     for channel in context.channels:
         source = channel.raw.get("source")
+        if _lacks_source(channel.raw):
+            yield context.document.finding(
+                (*channel.path, "source"), "missing key", got="nothing", wanted='"device", or "device.point"'
+            )
         if not isinstance(source, str) or "devices" in context.misspelt:
             continue
         device, _, point = source.partition(".")
@@ -88,6 +96,15 @@ def _sources(context: Context, unknowns: Unknowns) -> Iterator[Finding]:
             yield context.document.finding(path, what, wanted="one channel for each point of a device")
         else:
             used[device, point] = channel
+
+
+def _lacks_source(raw: dict[str, Any]) -> bool:
+    """Say whether a channel that must be read names no source, nor anything that looks like a misspelt one."""
+    quantity = raw.get("quantity")
+    by_hand = isinstance(quantity, str) and (
+        quantity in BY_HAND or (quantity not in QUANTITIES and nearest_of(quantity, BY_HAND) is not None)
+    )
+    return not by_hand and not any(key == "source" or nearest_of(key, ("source",)) for key in raw)
 
 
 def _no_point(

@@ -7,13 +7,13 @@ they can be forgotten once the watcher runs.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from quietbench.daemon.sinks.options import SinkOptions
 
-__all__ = ["AnnunciatorSetup", "BusSetup", "DeviceSetup", "SinkSetup", "WatcherSetup"]
+__all__ = ["AnnunciatorSetup", "BusSetup", "DeviceSetup", "ReferenceSetup", "SinkSetup", "WatcherSetup"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +51,21 @@ class AnnunciatorSetup:
 
 
 @dataclass(frozen=True, slots=True)
+class ReferenceSetup:
+    """A known resistor of ``ohm`` that a line (BCM number) switches into the sense wire of a channel (full name).
+
+    ``u_ohm`` is its standard uncertainty. ``over_limit``: the channel must show a violation while it is switched
+    in; else it must read the resistor.
+    """
+
+    line: int
+    channel: str
+    ohm: float
+    u_ohm: float
+    over_limit: bool
+
+
+@dataclass(frozen=True, slots=True)
 class SinkSetup:
     """One sink; its options hold secrets, which their representation leaves out."""
 
@@ -62,7 +77,9 @@ class SinkSetup:
 class WatcherSetup:
     """Everything but the plan; all paths are absolute.
 
-    ``annunciators`` is by bench. ``page_uid`` is the user whose commands may speak for others, None for nobody.
+    ``annunciators`` and ``references`` are by bench. ``page_uid`` is the user whose commands may speak for others,
+    None for nobody. ``quiet_hours`` are minutes after midnight in ``time_zone``, begin and end; an end before
+    the begin is the next day's. ``responsible`` maps benches and rooms to who answers for their alarms.
     """
 
     socket: Path
@@ -77,3 +94,7 @@ class WatcherSetup:
     devices: tuple[DeviceSetup, ...]
     annunciators: Mapping[str, AnnunciatorSetup]
     sinks: tuple[SinkSetup, ...]
+    language: str = "en"
+    quiet_hours: tuple[int, int] | None = None
+    references: Mapping[str, tuple[ReferenceSetup, ...]] = field(default_factory=dict)
+    responsible: Mapping[str, str] = field(default_factory=dict)

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, StringConstraints
 
-from quietbench.daemon.settings.fields import OneLine, PathText, Table, refuse
+from quietbench.daemon.settings.fields import ClientId, OneLine, PathText, Table, refuse, without_repeats
 from quietbench.daemon.settings.secrets import SecretReference
 
 __all__ = ["LineProtocolTable", "MqttTable", "SinkTable", "TlsTable"]
@@ -65,12 +65,16 @@ class MqttTable(Table):
     prefix: Annotated[str, StringConstraints(max_length=100), AfterValidator(_is_prefix)] = Field(
         "quietbench", description="First levels of every topic."
     )
-    client_id: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._-]{1,64}$")] | None = Field(
+    client_id: ClientId | None = Field(
         None, description="The session's name at the broker; from the watcher's name if not given."
     )
     username: OneLine | None = Field(None, description="Name to sign in with.")
     password: SecretReference | None = Field(None, description="Where the password is.")
     tls: TlsTable | None = Field(None, description="Encryption; none if not given.")
+    commands: Annotated[list[ClientId], AfterValidator(without_repeats)] = Field(
+        default_factory=list,
+        description="Names of the clients whose commands are taken; without any none ever is over MQTT.",
+    )
 
 
 class LineProtocolTable(Table):

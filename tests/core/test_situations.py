@@ -245,6 +245,19 @@ def test_a_test_of_footwear_stands_in_for_a_standing_persons_strap_until_it_expi
     assert made.given().state is BenchState.OPEN
 
 
+def test_the_idle_strap_of_an_empty_seat_opens_nothing_for_its_neighbour() -> None:
+    """It measures through the common point as well; open because nobody wears it, it says nothing of that."""
+    plan = full_plan(board=False)
+    shared = replace(plan.channels[STRAP2], measures=plan.channels[STRAP2].measures | {"b/common"})
+    channels = (*plan.channels[:STRAP2], shared, *plan.channels[STRAP2 + 1 :])
+
+    made = scene(replace(plan, channels=channels), presence=1.0, strap=1.0)
+
+    assert made.given().state is BenchState.HELD
+    made.feed(PRESENCE2, 1)
+    assert made.given().state is BenchState.OPEN
+
+
 def test_a_failed_footwear_test_stands_in_for_nothing() -> None:
     """1e9 ohm is not below 1e9 ohm."""
     made = scene(full_plan(standing=True), presence=1.0)

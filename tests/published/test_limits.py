@@ -64,6 +64,19 @@ PUBLISHED = (
     Published(
         I2016, "mat_resistance cdm_lower", ">=", 1.0e4, "ohm", IEC, "2007, 2016", "note f", SECOND_HAND
     ),
+    # Footwear and floor with the person: S20.20 Table 2; 2007 has two methods, of which the first is an option here.
+    Published(E2007, "footwear_resistance upper", "<", 1.0e9, "ohm", S2020, "2007", "method 2", SEEN),
+    Published(E2007, "footwear_resistance method_1", "<", 3.5e7, "ohm", S2020, "2007", "method 1", SEEN),
+    Published(E2014, "footwear_resistance upper", "<", 1.0e9, "ohm", S2020, "2014", "Table 2", SURE),
+    Published(E2021, "footwear_resistance upper", "<", 1.0e9, "ohm", S2020, "2021", "Table 2", SURE),
+    Published(I2016, "footwear_resistance upper", "<", 1.0e9, "ohm", IEC, "2016", "Table 2", UNSURE),
+    Published(I2024, "footwear_resistance upper", "<", 1.0e9, "ohm", IEC, "2024", "Table 2", OF_2016),
+    Published(
+        LEGACY, "footwear_resistance upper", "<=", 1.0e8, "ohm", IEC, "1998, 2001", "body", SECOND_HAND
+    ),
+    Published(
+        LEGACY, "footwear_resistance lower", ">=", 5.0e4, "ohm", IEC, "1998, 2001", "body", SECOND_HAND
+    ),
     # Soldering tools: S20.20 Table 3, 2014 and 2021: 10 ohm in verification, 2 ohm in qualification, 20 mV.
     Published(E2014, "tip_resistance upper", "<", 10.0, "ohm", S2020, "2014", "verification", UNSURE),
     Published(E2021, "tip_resistance upper", "<", 10.0, "ohm", S2020, "2021", "verification", UNSURE),

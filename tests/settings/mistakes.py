@@ -1,4 +1,4 @@
-"""Mistakes that people make in a configuration: one edit each to ``good.toml``, and what must be said of it."""
+"""Mistakes that people make in a configuration: one edit each to a good file, and what must be said of it."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 GOOD = (Path(__file__).parent / "good.toml").read_text(encoding="utf-8")
+STATION = (Path(__file__).parent / "station.toml").read_text(encoding="utf-8")
+"""A bench with all that alarms ask for: seats, tools, a board, buttons, reference resistors."""
 
 
 class Mistake(NamedTuple):
@@ -20,11 +22,12 @@ class Mistake(NamedTuple):
     key: str
     word: str
     at: str = ""
+    base: str = GOOD
 
     def text(self) -> str:
         """Return the file with the mistake in it."""
-        assert GOOD.count(self.old) >= 1, self.name
-        return GOOD.replace(self.old, self.new, 1)
+        assert self.base.count(self.old) >= 1, self.name
+        return self.base.replace(self.old, self.new, 1)
 
     def line(self) -> int:
         """Return the line that must be named."""

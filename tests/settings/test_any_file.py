@@ -19,12 +19,12 @@ from quietbench.daemon.settings.check import check_file
 from quietbench.daemon.settings.compile import load
 from quietbench.daemon.settings.findings import Report
 
-from .mistakes import GOOD
+from .mistakes import GOOD, STATION
 from .test_scan import VALUES
 from .writing import write_toml
 
 SHARED = (HealthCheck.function_scoped_fixture,)
-RAW = tomllib.loads(GOOD)
+RAWS = (tomllib.loads(GOOD), tomllib.loads(STATION))
 
 
 def paths(raw: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
@@ -35,7 +35,12 @@ def paths(raw: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | in
             yield from paths(value, (*path, key))
 
 
-PATHS = st.sampled_from(list(paths(RAW)))
+PATHS = st.sampled_from([path for raw in RAWS for path in paths(raw)])
+
+
+def holder(path: tuple[str | int, ...]) -> Any:
+    """Return a copy of a good file's tables that has this place."""
+    return deepcopy(next(raw for raw in RAWS if path in set(paths(raw))))
 
 
 def report_on(tmp_path: Path, content: bytes) -> Report:
@@ -72,7 +77,7 @@ def test_any_value_anywhere_is_survived(
     tmp_path: Path, changes: list[tuple[tuple[str | int, ...], Any]], seed: int
 ) -> None:
     """Values of any kind in any places: findings, or a file that is right all the same."""
-    raw = deepcopy(RAW)
+    raw = holder(changes[0][0])
     for path, value in changes:
         put(raw, path, value)
     report_on(tmp_path, write_toml(raw, Random(seed))[0].encode())
@@ -85,7 +90,7 @@ def test_any_table_moved_dropped_or_renamed_is_survived(
     tmp_path: Path, source: tuple[str | int, ...], target: tuple[str | int, ...], what: str, name: str
 ) -> None:
     """Tables and keys in places where they do not belong."""
-    raw = deepcopy(RAW)
+    raw = holder(source)
     value = deepcopy(get(raw, source))
     if what in ("drop", "move", "rename"):
         drop(raw, source)
@@ -127,8 +132,9 @@ def drop(raw: Any, path: tuple[str | int, ...]) -> None:
 
 def test_values_written_another_way_are_still_right(tmp_path: Path) -> None:
     """The order and style of a file do not matter."""
-    for seed in range(5):
-        assert report_on(tmp_path, write_toml(RAW, Random(seed))[0].encode()).text() == ""
+    for raw in RAWS:
+        for seed in range(5):
+            assert report_on(tmp_path, write_toml(raw, Random(seed))[0].encode()).text() == ""
 
 
 @pytest.mark.parametrize(

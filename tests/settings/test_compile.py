@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pwd
+import re
 from pathlib import Path
 
 import pytest
@@ -322,6 +323,25 @@ def test_the_sinks_of_the_example_are_right_once_they_are_switched_on(tmp_path: 
     switched_on = "\n".join(line.removeprefix("#").strip() for line in sinks.splitlines())
     _, setup = compiled(tmp_path, f"{head}[sinks.broker]\n{switched_on}\n")
     assert [sink.name for sink in setup.sinks] == ["broker", "history"]
+
+
+def test_all_that_stands_as_a_remark_in_the_example_is_right_once_it_is_switched_on(tmp_path: Path) -> None:
+    """Every key and table behind a sign: seats, tools, buttons, references, language, sinks."""
+    lines = (EXAMPLES / "bench.toml").read_text(encoding="utf-8").splitlines()
+    switched_on = [_REMARK.sub(r"\1", line) for line in lines]
+    assert len([1 for before, after in zip(lines, switched_on, strict=True) if before != after]) > 80
+    path = tmp_path / "watcher.toml"
+    path.write_text("\n".join(switched_on), encoding="utf-8")
+    settings = load(path)
+    assert {finding.key for finding in settings.report.findings} == {"token"}  # its file is not there
+    (bench,) = compile_plan(settings).benches
+    assert bench.seats
+    assert bench.tools
+    assert bench.board
+    assert bench.ready
+
+
+_REMARK = re.compile(r"^# (\[[a-z][\w.-]*\]|[a-z_]+(?:\.[a-z]+)? = .*)$")
 
 
 def test_the_demonstration_is_wired_as_its_simulators_are() -> None:

@@ -9,10 +9,15 @@ import pytest
 from quietbench.daemon.settings.check import check_file
 from quietbench.daemon.settings.findings import Severity
 
-from . import mistakes_channels, mistakes_places, mistakes_wiring
-from .mistakes import GOOD, Mistake
+from . import mistakes_alarms, mistakes_channels, mistakes_places, mistakes_wiring
+from .mistakes import GOOD, STATION, Mistake
 
-MISTAKES = (*mistakes_wiring.MISTAKES, *mistakes_channels.MISTAKES, *mistakes_places.MISTAKES)
+MISTAKES = (
+    *mistakes_wiring.MISTAKES,
+    *mistakes_channels.MISTAKES,
+    *mistakes_places.MISTAKES,
+    *mistakes_alarms.MISTAKES,
+)
 
 
 @pytest.fixture
@@ -21,9 +26,10 @@ def file(tmp_path: Path) -> Path:
     return tmp_path / "watcher.toml"
 
 
-def test_the_good_file_has_no_finding(file: Path) -> None:
+@pytest.mark.parametrize("good", [GOOD, STATION], ids=["good", "station"])
+def test_the_good_file_has_no_finding(good: str, file: Path) -> None:
     """Without a mistake there is nothing to say."""
-    file.write_text(GOOD, encoding="utf-8")
+    file.write_text(good, encoding="utf-8")
     assert check_file(file).text() == ""
 
 

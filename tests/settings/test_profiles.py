@@ -90,7 +90,7 @@ def test_a_sites_own_profile_carries_the_shock_limits(tmp_path: Path) -> None:
     """They are on in every profile."""
     profile = load_profile(str(own(tmp_path)))
     assert [limit.name for limit in profile.limits][:2] == ["upper", "upper"]
-    assert sum(limit.shock for limit in profile.limits) == 3
+    assert sum(limit.shock for limit in profile.limits) == 4
 
 
 def test_an_own_profile_is_used_by_its_path(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from quietbench.daemon.settings.schema import configuration_schema, schema_text, stored_schema
 
-from .mistakes import GOOD
+from .mistakes import GOOD, STATION
 
 EXAMPLES = stored_schema().parents[1] / "examples"
 SCHEMA = configuration_schema()
@@ -44,7 +44,7 @@ def test_the_schema_is_one() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", [GOOD, *(path.read_text(encoding="utf-8") for path in EXAMPLES.glob("*.toml"))]
+    "text", [GOOD, STATION, *(path.read_text(encoding="utf-8") for path in EXAMPLES.glob("*.toml"))]
 )
 def test_the_schema_accepts_what_is_right(text: str) -> None:
     """The good file and every example."""
@@ -61,6 +61,7 @@ def test_the_schema_accepts_what_is_right(text: str) -> None:
         ('bus = "air"\n', ""),
         ('"strap_contact"', '"strap_contakt"'),
         ("red = 13, ", ""),
+        ('source = "strap-1"\n', ""),
         ('"uint16"', '"uint_16"'),
     ],
 )
