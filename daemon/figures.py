@@ -3,28 +3,38 @@
 Pure text work, shared by the message catalogue, the command line and whatever face comes next, so that a
 value looks the same everywhere. Rounding follows JCGM 100:2008 (GUM) 7.2.6: the uncertainty with two
 significant digits, the value to the same place. The number after ± is one standard uncertainty.
+
+``translate`` turns words and the decimal sign into another language; `words` lists all that it can be asked for.
 """
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_UP, Decimal
 
+Translate = Callable[[str], str]
+
 NO_VALUE = "no value"
+DECIMAL_SIGN = "."
 
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"))
 _SCALED = frozenset({"ohm", "V", "V/m", "s", "A"})
-_SENSES = {">": "more than ", "<": "less than "}
+_SENSES = {">": "more than {value}", "<": "less than {value}"}
 
 # What 1 and 0 mean, where a quantity is no number.
 _CONTACT_WORDS = {
     "strap_contact": ("closed", "open"),
     "earth_bond": ("closed", "open"),
     "presence": ("somebody", "nobody"),
-    "outlet_wiring": ("as it should be", "wrong"),
+    # A tester that finds nothing has not shown that a wiring is good.
+    "outlet_wiring": ("no fault shown", "wrong"),
     "watcher_health": ("well", "not well"),
+    "board_out": ("out of its bag", "in its bag"),
+    "tool_hot": ("hot", "cold"),
+    "button": ("pressed", "not pressed"),
 }
 
 _WANTED = {"<": "below {bound}", "<=": "at most {bound}", ">": "above {bound}", ">=": "at least {bound}"}
@@ -63,21 +73,37 @@ _SHOWN_UNITS = {
 }
 
 
-def figure(quantity: str, unit: str, value: float | None, *, u: float | None = None, sense: str = "=") -> str:
+def figure(
+    quantity: str,
+    unit: str,
+    value: float | None,
+    *,
+    u: float | None = None,
+    sense: str = "=",
+    translate: Translate = str,
+) -> str:
     """Return a value as people read it: "22.41 ± 0.30 Mohm", "more than 340 Mohm", "closed".
 
     ``value`` and ``u`` are in ``unit`` (SI); ``sense`` is "=", ">" or "<". Without a finite value the text is
     `NO_VALUE`.
     """
     if value is None or not math.isfinite(value):
-        return NO_VALUE
+        return translate(NO_VALUE)
     if quantity in _CONTACT_WORDS and value in (0.0, 1.0):
-        return _CONTACT_WORDS[quantity][0 if value else 1]
+        return translate(_CONTACT_WORDS[quantity][0 if value else 1])
     scale = _scale(quantity, unit, value, u)
     shown_value = value * scale.factor + scale.offset
     if sense in _SENSES:
-        return f"{_SENSES[sense]}{_bound(shown_value, sense)} {scale.unit}".rstrip()
-    return f"{_number(shown_value, None if u is None else u * scale.factor)} {scale.unit}".rstrip()
+        number = _signed(_bound(shown_value, sense), translate)
+        return translate(_SENSES[sense]).format(value=f"{number} {scale.unit}".rstrip())
+    number = _number(shown_value, None if u is None else u * scale.factor)
+    return f"{_signed(number, translate)} {scale.unit}".rstrip()
+
+
+def words() -> tuple[str, ...]:
+    """Return every text that `figure`, `shown` and `wanted` ask a translation of."""
+    contacts = (word for pair in _CONTACT_WORDS.values() for word in pair)
+    return tuple(dict.fromkeys((DECIMAL_SIGN, NO_VALUE, *_SENSES.values(), *_WANTED.values(), *contacts)))
 
 
 def reason_words(reason: str) -> str:
@@ -85,18 +111,23 @@ def reason_words(reason: str) -> str:
     return _REASON_WORDS.get(reason, reason.replace("_", " "))
 
 
-def shown(quantity: str, unit: str, text: str, *, sense: str = "=") -> str:
+def shown(quantity: str, unit: str, text: str, *, sense: str = "=", translate: Translate = str) -> str:
     """Return a number given as text the way `figure` shows it; what is no number stays as it is."""
     try:
         number = float(text)
     except ValueError:
         return text
-    return figure(quantity, unit, number, sense=sense)
+    return figure(quantity, unit, number, sense=sense, translate=translate)
 
 
-def wanted(quantity: str, unit: str, requirement: str, bound: str) -> str:
+def wanted(quantity: str, unit: str, requirement: str, bound: str, *, translate: Translate = str) -> str:
     """Return what a limit asks for: "at least 30 %RH"; ``requirement`` is "<", "<=", ">" or ">="."""
-    return _WANTED.get(requirement, "{bound}").format(bound=shown(quantity, unit, bound))
+    said = shown(quantity, unit, bound, translate=translate)
+    return translate(_WANTED[requirement]).format(bound=said) if requirement in _WANTED else said
+
+
+def _signed(number: str, translate: Translate) -> str:
+    return number.replace(DECIMAL_SIGN, translate(DECIMAL_SIGN))
 
 
 def _scale(quantity: str, unit: str, value: float, u: float | None) -> Scale:

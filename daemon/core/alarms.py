@@ -16,7 +16,10 @@ class Alarm:
     """A condition of a channel, its state, and what it waits for.
 
     ``standing`` follows the condition after its delay and through its gate, also while the alarm is hidden.
-    ``until_ns`` ends a shelf.
+    ``until_ns`` ends a shelf. From ``name`` on it holds what limit and channel say of it (a fault has no limit):
+    ``name`` is the id, channel, colon, limit or "fault"; ``protects`` says that it is about the way to earth,
+    ``danger`` that it speaks of danger to people; ``resound_ns`` after how long it sounds again once acknowledged,
+    0 for never.
     """
 
     watch: ChannelWatch
@@ -26,43 +29,26 @@ class Alarm:
     since_ns: int = 0
     until_ns: int | None = None
     sentence: Sentence = field(default_factory=lambda: Sentence("limit"))
+    name: str = field(init=False)
+    priority: Priority = field(init=False)
+    protects: bool = field(init=False)
+    danger: bool = field(init=False)
+    resound_ns: int = field(init=False)
     limit_part: dict[str, object] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        self.limit_part = _limit_part(self.condition.limit)
-
-    @property
-    def name(self) -> str:
-        """Return the alarm's id: channel, colon, limit name or "fault"."""
-        return self.condition.alarm
+        limit, channel = self.condition.limit, self.watch.channel
+        self.name = self.condition.alarm
+        self.priority = channel.fault_priority if limit is None else limit.priority
+        self.protects = bool(channel.measures) if limit is None else limit.protects
+        self.danger = limit is not None and limit.danger
+        self.resound_ns = channel.fault_resound_ns if limit is None else limit.resound_ns
+        self.limit_part = _limit_part(limit)
 
     @property
     def shown(self) -> bool:
         """Say whether the alarm stands, or is latched, and nobody has hidden it."""
         return (self.standing or self.state in LATCHED) and self.state not in HIDDEN
-
-    @property
-    def priority(self) -> Priority:
-        """Return the limit's priority, or for a fault the channel's."""
-        limit = self.condition.limit
-        return self.watch.channel.fault_priority if limit is None else limit.priority
-
-    @property
-    def protects(self) -> bool:
-        """Say whether the alarm is about the way to earth: a path limit, or a fault of a path channel."""
-        limit = self.condition.limit
-        return bool(self.watch.channel.measures) if limit is None else limit.protects
-
-    @property
-    def danger(self) -> bool:
-        """Say whether it speaks of danger to people."""
-        return self.condition.limit is not None and self.condition.limit.danger
-
-    @property
-    def resound_ns(self) -> int:
-        """Return after how long an acknowledged alarm sounds again; 0 for never."""
-        limit = self.condition.limit
-        return self.watch.channel.fault_resound_ns if limit is None else limit.resound_ns
 
     def wanted(self, *, gate_open: bool) -> bool:
         """Say whether the alarm ought to stand: the condition holds and its gate is open."""

@@ -78,7 +78,7 @@ def annunciate(
         flashing=bool(sounding),
         relay=verdict.state in _RELAY,
         leading=None if leading is None else leading.alarm,
-        sentence=_sentence(leading, cause, verdict, started=started, live=live, ready=ready),
+        sentence=_sentence(bench, leading, cause, verdict, started=started, live=live, ready=ready),
         cause=() if cause is None else cause.stretches,
         grouped=_grouped(leading, cause, ranked),
         live=live,
@@ -102,8 +102,13 @@ def _rank(alarm: Standing, order: dict[str, int]) -> tuple[object, ...]:
     )
 
 
-def _sounds(alarm: Standing, silenced: frozenset[str]) -> bool:
-    return alarm.here and alarm.state in SOUNDING and alarm.alarm not in silenced and not alarm.quiet
+def _sounds(alarm: Standing, silenced: frozenset[tuple[str, int]]) -> bool:
+    return (
+        alarm.here
+        and alarm.state in SOUNDING
+        and (alarm.alarm, alarm.since_ns) not in silenced
+        and not alarm.quiet
+    )
 
 
 def _lamp(state: BenchState, *, warned: bool) -> Lamp:
@@ -127,7 +132,13 @@ def _grouped(leading: Standing | None, cause: Cause | None, ranked: Sequence[Sta
     )
 
 
+def _shared(bench: BenchWatch, cause: Cause) -> tuple[str, ...]:
+    """Return those of a cause's stretches that several ways lead through: one strap's two channels share no way."""
+    return tuple(s for s in cause.stretches if sum(s in way for way in bench.ways) > 1)
+
+
 def _sentence(
+    bench: BenchWatch,
     leading: Standing | None,
     cause: Cause | None,
     verdict: Verdict,
@@ -136,12 +147,13 @@ def _sentence(
     live: bool,
     ready: str,
 ) -> Sentence:
+    shared = () if cause is None or len(cause.channels) < 2 else _shared(bench, cause)
     if leading is not None and leading.danger:
         return leading.sentence
     if live and (leading is None or not leading.protects):
         return Sentence("live_work")
-    if leading is not None and cause is not None and len(cause.channels) > 1:
-        return Sentence("open.shared", (("stretch", cause.stretches[-1]),))
+    if leading is not None and shared:
+        return Sentence("open.shared", (("stretch", shared[-1]),))
     if leading is not None:
         return leading.sentence
     return _plain(verdict, started=started, ready=ready)

@@ -98,7 +98,7 @@ class BenchWatch:
         self.live_until_ns: int | None = None
         self.ready_result = ""
         self.ready_until_ns: int | None = None
-        self.silenced: frozenset[str] = frozenset()
+        self.silenced: frozenset[tuple[str, int]] = frozenset()  # alarms with when they began
         self.silenced_until_ns: int | None = None
 
     # -- situation ---------------------------------------------------------------------------------------

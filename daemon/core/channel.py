@@ -22,6 +22,9 @@ _NO_VALUE = (None, None, Sense.EQUAL, None)
 FAULT = "fault"
 """The name of the alarm that stands for the measurement itself."""
 
+TEST_MOST_NS = 60_000_000_000
+"""A channel that tests itself for longer than this is not watching: its fault alarm comes (own choice)."""
+
 
 @dataclass(slots=True)
 class Condition:
@@ -48,6 +51,7 @@ class ChannelWatch:
         "_contact",
         "_measured",
         "_stale_reason",
+        "_tested_since_ns",
         "bad_in_a_row",
         "channel",
         "entered",
@@ -80,6 +84,7 @@ class ChannelWatch:
         self.entered_ns: int | None = None
         self.entered = tuple(c for c in self.limits if c.limit and c.limit.entered)
         self._stale_reason: Reason | None = None
+        self._tested_since_ns: int | None = None
 
     @property
     def reason(self) -> Reason | None:
@@ -90,8 +95,8 @@ class ChannelWatch:
 
     @property
     def trusted(self) -> bool:
-        """Say whether the channel has had a reading that is not bad, and no fault stands since."""
-        return self.valid is not None and not self.fault.holds
+        """Say whether the channel has had a reading that is not bad, no fault stands since, and it is not tested."""
+        return self.valid is not None and not self.fault.holds and self._tested_since_ns is None
 
     def conditions(self) -> tuple[Condition, ...]:
         """Return every condition of the channel, the fault last."""
@@ -135,10 +140,17 @@ class ChannelWatch:
             value = self.channel.conversion.convert(raw)
             reason = given if given is not None else value.reason
         quality = quality_of(reason)
+        tested, before = given is Reason.SELF_TEST, self._tested_since_ns
+        if self._follow_test(monotonic_ns, quality, tested=tested):
+            quality = Quality.BAD
         decided = self._count_faults(quality)
-        changed = decided is not None or self._switched(raw)
-        keep = changed or self._counts(quality, reason)
-        if value is not None and quality is not Quality.BAD:
+        changed = (
+            decided is not None
+            or self._switched(raw)
+            or (before is None) is not (self._tested_since_ns is None)
+        )
+        keep = changed or self._counts(quality, reason) or (tested and quality is not Quality.BAD)
+        if value is not None and quality is not Quality.BAD and not tested:
             zones_changed, holds_changed = self._judge_limits(value.value, value.sense)
             keep = keep or zones_changed
             changed = changed or holds_changed
@@ -148,11 +160,24 @@ class ChannelWatch:
         reading = Reading(self.index, monotonic_ns, raw, given, number, u, sense, quality, reason, keep, 0)
         changed = changed or self.last is None or self.last.quality is not quality
         self.last = reading
-        if quality is not Quality.BAD:
+        if quality is not Quality.BAD and not tested:
             self.valid = reading
         if keep:
             self.kept = reading
         return reading, changed
+
+    def _follow_test(self, monotonic_ns: int, quality: Quality, *, tested: bool) -> bool:
+        """Take note that something known stands in for what is watched; say whether for too long.
+
+        Only a reading of the path itself ends the test: a bad poll says nothing of what is in the wire.
+        """
+        if tested:
+            if self._tested_since_ns is None:
+                self._tested_since_ns = monotonic_ns
+            return monotonic_ns - self._tested_since_ns > TEST_MOST_NS
+        if quality is not Quality.BAD:
+            self._tested_since_ns = None
+        return False
 
     def _count_faults(self, quality: Quality) -> bool | None:
         """Follow bad polls in a row; return the fault's new state where it changed."""

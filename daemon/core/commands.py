@@ -7,6 +7,7 @@ checked for their type by whoever took the command in. What can't be done is a `
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 from quietbench.daemon.core.alarm import HIDDEN, WAITING, AlarmInput
@@ -187,7 +188,8 @@ def _alarm(core: Core, body: Body) -> Alarm:
     name = str(body["alarm"])
     alarm = core.book.by_name.get(name)
     if alarm is None:
-        raise CommandError("no such alarm", got=name, wanted=_some([a.name for a in core.book.open()]))
+        near = get_close_matches(name, core.book.by_name, 3) or [a.name for a in core.book.open()]
+        raise CommandError("no such alarm", got=name, wanted=_some(near))
     return alarm
 
 

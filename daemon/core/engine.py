@@ -195,7 +195,7 @@ class Core:
     def silence(self, bench: BenchWatch, now_ns: int) -> list[Output]:
         """Quiet what sounds at a bench now, for the bench's silence time."""
         sounding = (a for a in self._standing(bench) if a.here and a.state in SOUNDING)
-        bench.silenced = bench.silenced | {alarm.alarm for alarm in sounding}
+        bench.silenced = bench.silenced | {(alarm.alarm, alarm.since_ns) for alarm in sounding}
         if bench.silenced:
             bench.silenced_until_ns = now_ns + bench.bench.silence_ns
         self._next_due_ns = 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from quietbench.daemon.core.records import Quality
 from quietbench.drivers.samples import Reason
 
-_UNCERTAIN = frozenset({Reason.OVERDUE_CALIBRATION, Reason.WARMING_UP, Reason.SELF_TEST, Reason.NO_CLOCK})
+_UNCERTAIN = frozenset({Reason.OVERDUE_CALIBRATION, Reason.WARMING_UP, Reason.SELF_TEST})
 
 
 def quality_of(reason: Reason | None) -> Quality:

@@ -197,6 +197,7 @@ def _source(settings: Settings, source: str) -> tuple[str, str]:
 
 def _health(configuration: Configuration) -> Iterator[Channel]:
     yield _health_channel("watcher/store", Priority.MEDIUM)
+    yield _health_channel("watcher/clock", Priority.LOW)
     for name in configuration.sinks:
         yield _health_channel(f"watcher/sink-{name}", Priority.LOW)
 

@@ -1,4 +1,4 @@
-"""What the MQTT sink says besides the ordered streams: live events, and the retained state of benches and alarms.
+"""What the MQTT sink says besides the ordered streams: status, live events, the retained state of benches and alarms.
 
 None of it is queued on disk. Live events are only of use while they are fresh, and the ordered stream brings
 them again with the same id; states are said anew in full after every connection.
@@ -68,6 +68,20 @@ class Announcer:
         """Drop live events: by the next connection they come in order."""
         self._live.clear()
 
+    def status(self, status: str, reason: str | None, *, now: bool = True) -> bytes:
+        """Return the status; a will has no time, for nobody knows beforehand when it speaks."""
+        stamp = self._context.clock.stamp()
+        body = {
+            "status": status,
+            "reason": reason,
+            "watcher": self._context.watcher,
+            "site": self._context.site,
+            "run": self._context.run,
+            "boot": self._context.clock.boot,
+            **clock_part(stamp.wall_ns, stamp.known and now),
+        }
+        return to_json(body).encode()
+
     def next(self, now_ns: int) -> Message | None:
         """Return what to publish next, live events first."""
         while self._live:
@@ -100,11 +114,18 @@ class Announcer:
 
     def live_view(self, event: Event) -> dict[str, Any]:
         """Return an event that has no number yet, its time by the clocks as they stand now."""
-        now = self._context.clock.stamp()
-        wall_ns = now.wall_ns - (now.monotonic_ns - event.monotonic_ns)
-        when = clock_part(wall_ns, now.known)
+        when = self._when(event.monotonic_ns)
         identity = {"sequence": None, "after": None, "id": [self._context.run, event.count]}
         return self._view(identity, when, event, self._context.clock.boot)
+
+    def _when(self, monotonic_ns: int) -> dict[str, str | None]:
+        """Return the wall time that belongs to a monotonic one, by the clocks as they stand now."""
+        now = self._context.clock.stamp()
+        return clock_part(now.wall_ns - (now.monotonic_ns - monotonic_ns), now.known)
+
+    def _until(self, event: Event) -> str | None:
+        until_ns = event.body.get("until_ns")
+        return self._when(until_ns)["time"] if isinstance(until_ns, int) else None
 
     def stored_view(self, event: StoredEvent, after: int, boot: str | None) -> dict[str, Any]:
         """Return an event of the ordered stream."""
@@ -136,7 +157,7 @@ class Announcer:
             if event.kind is EventKind.BENCH:
                 topic, state = self._topics.bench(subject), bench_state(view)
             else:
-                topic, state = self._topics.alarm(subject), alarm_state(view)
+                topic, state = self._topics.alarm(subject), alarm_state(view, self._until(event))
             self._states[topic] = to_json(state).encode()
             self._unsaid[topic] = None
 

@@ -21,9 +21,11 @@ from quietbench.daemon.store.stored import StoredEvent, StoredReading, StoredRun
 __all__ = [
     "SECOND_NS",
     "Accepted",
+    "Answer",
     "Desk",
     "FarEnd",
     "Flight",
+    "GiveCommand",
     "Outcome",
     "Reader",
     "Refused",
@@ -38,6 +40,12 @@ __all__ = [
 ]
 
 SECOND_NS = 1_000_000_000
+
+Answer = Callable[[Mapping[str, Any]], None]
+"""Takes what became of a command, "ok" or "error"; called once, from any thread, never blocks."""
+
+GiveCommand = Callable[[str, Mapping[str, Any], Answer], None]
+"""Gives a command: by which identity ("mqtt:NAME"), the request, where the answer goes. Never blocks."""
 
 
 StoredRecord = StoredEvent | StoredReading
@@ -74,7 +82,8 @@ class SinkContext:
     ``set_aside(sink, stream, n, why)`` are the store writer's. ``failing`` gets one text while a far end
     refuses or stays away, and None when it is well again. ``render`` takes an event's body and returns its
     sentence in words, "" where it has none. None of them blocks.
-    ``clock`` is the watcher's own, so that both know the same about the wall clock.
+    ``clock`` is the watcher's own, so that both know the same about the wall clock. ``command`` gives a command
+    to the core, None where nobody takes any.
     """
 
     folder: Path
@@ -87,6 +96,7 @@ class SinkContext:
     failing: Callable[[str | None], None]
     render: Callable[[Mapping[str, Any]], str]
     clock: Clock
+    command: GiveCommand | None = None
 
 
 class Sink(Protocol):

@@ -16,7 +16,8 @@ import socket
 import ssl
 import sys
 import threading
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
@@ -26,6 +27,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from quietbench.daemon.sinks.options import MqttOptions, TlsOptions
 
@@ -35,6 +37,10 @@ _QOS = 1
 _PACKET_OVERHEAD = 5 + 2 + 2  # fixed header at its longest, topic length, packet identifier
 _WITH_WILL = "Disconnect with will message"  # MQTT 5.0, 3.14.2.1, 0x04
 _RECEIVE_MAXIMUM_UNSAID = 65_535  # MQTT 5.0, 3.2.2.3.3
+_PACKET_MOST_BYTES = 1 << 17
+"""The longest packet that a broker may send us: twice the longest command, so that a little too long is answered."""
+_UNHEARD_MOST = 32
+"""How many messages of one topic may wait for the sink's thread; more fall away, and cost the others nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +91,26 @@ class Acknowledged:
     name: str
 
 
-Note = Connected | Unreached | Lost | Acknowledged
+@dataclass(frozen=True, slots=True)
+class Granted:
+    """The broker answered a subscription: a code and its name for each topic, in the order asked for."""
+
+    ears: Ears
+    mid: int
+    codes: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """A message came in; ``retained`` when the broker kept it, or was told to."""
+
+    ears: Ears
+    topic: str
+    payload: bytes
+    retained: bool
+
+
+Note = Connected | Unreached | Lost | Acknowledged | Granted | Arrived
 
 
 class _TidySocket(ssl.SSLSocket):
@@ -123,6 +148,13 @@ class Ears:
     def __init__(self, post: Callable[[object], None]) -> None:
         self._post = post
         self.closed = False
+        # Two counters, each written by one thread alone.
+        self._arrived: Counter[str] = Counter()
+        self._heard: Counter[str] = Counter()
+
+    def heard(self, topic: str) -> None:
+        """Make room for another message of a topic; from the sink's thread."""
+        self._heard[topic] += 1
 
     def on_socket_open(self, _client: Any, _data: Any, connection: Any) -> None:
         """End a connection that was given up while it was made: let in, it would take the session from the next."""
@@ -150,10 +182,27 @@ class Ears:
         """Note an acknowledgement."""
         self._note(lambda: Acknowledged(self, mid, code.value, code.getName()))
 
-    def _note(self, make: Callable[[], Note]) -> None:
+    def on_subscribe(
+        self, _client: Any, _data: Any, mid: int, codes: Sequence[ReasonCode], _properties: Any
+    ) -> None:
+        """Note what became of a subscription."""
+        self._note(lambda: Granted(self, mid, tuple((code.value, code.getName()) for code in codes)))
+
+    def on_message(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
+        """Note a message, unless too many of its topic wait."""
+        self._note(lambda: self._arrival(message))
+
+    def _arrival(self, message: mqtt.MQTTMessage) -> Note | None:
+        topic = message.topic
+        if self._arrived[topic] - self._heard[topic] >= _UNHEARD_MOST:
+            return None
+        self._arrived[topic] += 1
+        return Arrived(self, topic, bytes(message.payload), bool(message.retain))
+
+    def _note(self, make: Callable[[], Note | None]) -> None:
         try:
-            if not self.closed:
-                self._post(make())
+            if not self.closed and (note := make()) is not None:
+                self._post(note)
         except Exception:  # noqa: BLE001  an exception here would end the library's thread without a sign
             _log.warning("mqtt: a callback failed", exc_info=True)
 
@@ -179,9 +228,23 @@ class Link:
     def open(self) -> None:
         """Start to connect, in the library's thread; how it went comes as a note."""
         self._client.connect_async(
-            self._options.host, self._options.port, keepalive=self._options.keepalive_s, clean_start=True
+            self._options.host,
+            self._options.port,
+            keepalive=self._options.keepalive_s,
+            clean_start=True,
+            properties=_connect_properties() if self._options.commands else None,
         )
         self._client.loop_start()
+
+    def subscribe(self, topics: Sequence[str]) -> int | None:
+        """Ask for topics at QoS 1; return the number the answer will carry, None when the connection is gone.
+
+        What the broker keeps of them stays there, and what is published to be kept shows that it is.
+        """
+        options = SubscribeOptions(
+            qos=_QOS, retainAsPublished=True, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND
+        )
+        return self._client.subscribe([(topic, options) for topic in topics])[1]
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
         """Hand a message to the library; return the number its acknowledgement will carry."""
@@ -238,6 +301,8 @@ def _client(options: MqttOptions, client_id: str, ears: Ears) -> mqtt.Client:
     client.on_connect_fail = ears.on_connect_fail
     client.on_disconnect = ears.on_disconnect
     client.on_publish = ears.on_publish
+    client.on_subscribe = ears.on_subscribe
+    client.on_message = ears.on_message
     return client
 
 
@@ -245,6 +310,12 @@ def _publish_properties() -> Properties:
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     properties.PayloadFormatIndicator = 1
     properties.ContentType = "application/json"
+    return properties
+
+
+def _connect_properties() -> Properties:
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = _PACKET_MOST_BYTES
     return properties
 
 

@@ -29,14 +29,25 @@ from quietbench.daemon.sinks.base import (
     Stream,
     Trouble,
 )
-from quietbench.daemon.sinks.link import Acknowledged, Connected, Limits, Link, Lost, Unreached
+from quietbench.daemon.sinks.commands import CommandPost, Done
+from quietbench.daemon.sinks.link import (
+    Acknowledged,
+    Arrived,
+    Connected,
+    Granted,
+    Limits,
+    Link,
+    Lost,
+    Unreached,
+)
 from quietbench.daemon.sinks.options import MqttOptions
-from quietbench.daemon.sinks.payloads import clock_part, readings_payload, to_json
+from quietbench.daemon.sinks.payloads import readings_payload, to_json
 from quietbench.daemon.sinks.reasons import (
     is_failure,
     outcome_of_puback,
     trouble_of_connack,
     trouble_of_disconnect,
+    trouble_of_suback,
 )
 from quietbench.daemon.sinks.suspicion import Suspicion
 from quietbench.daemon.sinks.topics import Topics
@@ -48,7 +59,7 @@ _GOODBYE_TICK_S = 0.02
 _UNSENDABLE = (ValueError, TypeError, KeyError, AttributeError, OverflowError)
 """What a record raises that can't be written as JSON."""
 
-BROKER, STATUS, STATES = "broker", "status", "states"
+BROKER, STATUS, STATES, COMMANDS, ANSWERS = "broker", "status", "states", "commands", "answers"
 """Topics of complaints; the streams' own names are the others."""
 
 
@@ -74,6 +85,9 @@ class MqttFarEnd:
         self._context = context
         self._topics = Topics(options.prefix, context.watcher)
         self._announcer = Announcer(context, self._topics)
+        self._commands = CommandPost(
+            options.commands, self._topics, give=context.command, post=lambda note: self._desk.post(note)
+        )
         self._backoff = Backoff(options.retry, random)
         self._suspicion = Suspicion()
         self._where = f"broker {options.host}:{options.port}"
@@ -103,6 +117,7 @@ class MqttFarEnd:
             self._see_to_opening(now_ns)
         elif not self._too_long_unanswered(now_ns):
             self._see_to_status(now_ns)
+            self._answer()
             self._announce(now_ns)
         timers_s = (self._options.ack_s, self._options.status_every_s, self._options.retry.steady_s)
         return min(1.0, *(timer_s / 4 for timer_s in timers_s))
@@ -126,11 +141,19 @@ class MqttFarEnd:
 
     def hear(self, note: object) -> None:
         """Act on what a link's callbacks noted; notes of links that are gone mean nothing any more."""
+        if isinstance(note, Done):
+            self._commands.done(note)
+            return
         if self._link is None or getattr(note, "ears", None) is not self._link.ears:
             return
         match note:
             case Acknowledged():
                 self._answered(note)
+            case Arrived():
+                note.ears.heard(note.topic)
+                self._commands.take(note.topic, note.payload, self._now_ns(), retained=note.retained)
+            case Granted():
+                self._granted(note)
             case Connected():
                 self._let_in(note)
             case Unreached():
@@ -155,7 +178,7 @@ class MqttFarEnd:
 
     def _open(self, now_ns: int) -> None:
         client_id = self._options.client_id or f"quietbench-{self._context.watcher}"
-        will = (self._topics.status, self._status("offline", "connection lost", now=False))
+        will = (self._topics.status, self._announcer.status("offline", "connection lost", now=False))
         try:
             link = Link(self._options, client_id, will, self._desk.post)
         except (OSError, ValueError) as error:
@@ -177,8 +200,24 @@ class MqttFarEnd:
             self._drop(Trouble(f"{self._where} can't be used: {wanted}, {got}", visible=True))
         else:
             self._limits = note.limits
+            self._subscribe()
             self._announcer.connected(self._desk.alarm_states())
             self._status_due_ns = self._now_ns()
+
+    def _subscribe(self) -> None:
+        """Ask for the topics of those who may give commands; as a rule nobody may, and nothing is asked for."""
+        assert self._link is not None
+        if (topics := self._commands.topics) and (mid := self._link.subscribe(topics)) is not None:
+            self._sent[mid] = Sent(self._now_ns(), ", ".join(topics), lambda _outcome: None)
+
+    def _granted(self, note: Granted) -> None:
+        self._sent.pop(note.mid, None)
+        answered = zip(self._commands.topics, note.codes, strict=False)
+        refused = [(topic, *code) for topic, code in answered if is_failure(code[0])]
+        if refused:
+            self._desk.trouble(COMMANDS, trouble_of_suback(refused))
+        else:
+            self._desk.well(COMMANDS)
 
     def _lost(self, note: Lost) -> None:
         flight = next((sent.flight for sent in self._sent.values() if sent.flight is not None), None)
@@ -218,7 +257,9 @@ class MqttFarEnd:
         if now_ns >= self._status_due_ns and len(self._sent) < self._window():
             self._status_due_ns = now_ns + int(self._options.status_every_s * SECOND_NS)
             self._announcer.say_again()
-            self._publish(self._topics.status, self._status("online", None), self._born, retain=True)
+            self._publish(
+                self._topics.status, self._announcer.status("online", None), self._born, retain=True
+            )
         if not self._steady and self._born_ns is not None:
             self._steady = now_ns - self._born_ns >= self._options.retry.steady_s * SECOND_NS
             if self._steady:
@@ -244,6 +285,24 @@ class MqttFarEnd:
                 self._announced(message, Refused(too_large))
             else:
                 self._publish_message(message)
+
+    def _answer(self) -> None:
+        while self._limits is not None and len(self._sent) < self._window():
+            answer = self._commands.next()
+            if answer is None:
+                return
+            topic, payload = answer
+            too_large = self._too_large(topic, payload)
+            if too_large is not None:
+                self._answered_client(Refused(too_large))
+            else:
+                self._publish(topic, payload, self._answered_client)
+
+    def _answered_client(self, outcome: Outcome) -> None:
+        if isinstance(outcome, Accepted):
+            self._desk.well(ANSWERS)
+        else:
+            self._desk.trouble(ANSWERS, Trouble(outcome.why, visible=True))
 
     def _publish_message(self, message: Message) -> None:
         self._publish(
@@ -282,20 +341,6 @@ class MqttFarEnd:
         view = self._announcer.stored_view(event, flight.after, self._desk.boot_of(event.run))
         return self._topics.events, to_json(view).encode()
 
-    def _status(self, status: str, reason: str | None, *, now: bool = True) -> bytes:
-        """Return the status; a will has no time, for nobody knows beforehand when it speaks."""
-        stamp = self._context.clock.stamp()
-        body = {
-            "status": status,
-            "reason": reason,
-            "watcher": self._context.watcher,
-            "site": self._context.site,
-            "run": self._context.run,
-            "boot": self._context.clock.boot,
-            **clock_part(stamp.wall_ns, stamp.known and now),
-        }
-        return to_json(body).encode()
-
     def _too_large(self, topic: str, payload: bytes) -> str | None:
         assert self._link is not None
         assert self._limits is not None
@@ -325,7 +370,9 @@ class MqttFarEnd:
         if not self._listen_until(lambda: len(self._sent) < self._window(), half_ns):
             return False
         outcomes: list[Outcome] = []
-        self._publish(self._topics.status, self._status("offline", "stopped"), outcomes.append, retain=True)
+        self._publish(
+            self._topics.status, self._announcer.status("offline", "stopped"), outcomes.append, retain=True
+        )
         return self._listen_until(lambda: outcomes, half_ns) and outcomes == [Accepted()]
 
     def _listen_until(self, true: Callable[[], object], until_ns: int) -> bool:
@@ -333,6 +380,7 @@ class MqttFarEnd:
             if self._link is None or self._now_ns() >= until_ns:
                 return False
             self._desk.listen(_GOODBYE_TICK_S)
+            self._answer()
         return self._link is not None
 
     def _window(self) -> int:

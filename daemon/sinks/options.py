@@ -6,8 +6,13 @@ can't reach a log by way of a dataclass.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from quietbench.daemon.errors import ConfigurationError
+
+_IDENTITY = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,12 @@ class MqttOptions:
     (1 to 20; a smaller Receive Maximum of the broker wins). ``batch`` is the most readings in one message. An
     acknowledgement that takes longer than ``ack_s`` ends the connection; ``status_every_s`` is how often the
     retained status is renewed, so that a connection that carries nothing is still known to live.
+
+    ``commands`` are the identities that may give commands, each on a topic of its own, which the broker has to
+    keep for it (see `quietbench.daemon.sinks.commands`); empty, as a rule, takes none from anybody.
+
+    Raises:
+        ConfigurationError: commands without a name to sign in with, or from what is no identity.
     """
 
     host: str
@@ -61,7 +72,21 @@ class MqttOptions:
     status_every_s: float = 60.0
     window: int = 20
     batch: int = 200
+    commands: tuple[str, ...] = ()
     retry: RetryOptions = RetryOptions()
+
+    def __post_init__(self) -> None:
+        for identity in self.commands:
+            if not _IDENTITY.fullmatch(identity):
+                raise ConfigurationError(
+                    f"commands of an MQTT sink: got {identity[:80]!r}, wanted the name by which the broker knows "
+                    "a client: 1 to 64 of A-Z a-z 0-9 . _ -"
+                )
+        if self.commands and not self.username:
+            raise ConfigurationError(
+                "commands of an MQTT sink: got no username, wanted a broker at which everybody signs in; "
+                "name username and password, or leave commands out"
+            )
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,6 +89,11 @@ def bench_state(event: Mapping[str, Any]) -> dict[str, Any]:
         "state": body.get("to"),
         "open": body.get("open", []),
         "unknown": body.get("unknown", []),
+        "unwatched": body.get("unwatched", []),
+        "causes": body.get("causes", []),
+        "live": body.get("live", False),
+        "ready": body.get("ready", ""),
+        "silenced": body.get("silenced", False),
         "id": event["id"],
         "since": event["time"],
         "clock": event["clock"],
@@ -98,6 +103,7 @@ def bench_state(event: Mapping[str, Any]) -> dict[str, Any]:
 _ALARM_PARTS = (
     "channel",
     "limit",
+    "condition",
     "priority",
     "requirement",
     "bound",
@@ -109,8 +115,8 @@ _ALARM_PARTS = (
 )
 
 
-def alarm_state(event: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the retained state of an alarm, from the event that brought it."""
+def alarm_state(event: Mapping[str, Any], until: str | None) -> dict[str, Any]:
+    """Return the retained state of an alarm, from the event that brought it; ``until`` is when a shelf ends, UTC."""
     body = event["body"]
     parts = {part: body.get(part) for part in _ALARM_PARTS}
     return {
@@ -120,6 +126,7 @@ def alarm_state(event: Mapping[str, Any]) -> dict[str, Any]:
         **parts,
         "id": event["id"],
         "since": event["time"],
+        "until": until,
         "clock": event["clock"],
     }
 
@@ -136,5 +143,6 @@ def restored_alarm_state(alarm: str, state: str) -> dict[str, Any]:
         "channel": channel,
         "id": None,
         "since": None,
+        "until": None,
         "clock": _NO_CLOCK,
     }

@@ -5,6 +5,8 @@ Numbers and names: MQTT Version 5.0 (OASIS Standard, 7 March 2019), 2.4, table 2
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from quietbench.daemon.sinks.base import Accepted, Outcome, Refused, Trouble
 
 SUCCESS = 0x00
@@ -49,6 +51,13 @@ def outcome_of_puback(code: int, name: str, topic: str) -> Outcome:
     if code in _RECORDS_FAULT:
         return Refused(why)
     return Trouble(why, visible=code not in _PASSES_BY_ITSELF)
+
+
+def trouble_of_suback(refused: Sequence[tuple[str, int, str]]) -> Trouble:
+    """Return what refused subscriptions mean: topic, code and the code's name of each."""
+    said = ", ".join(f'"{topic}" ({name}, 0x{code:02X})' for topic, code, name in refused)
+    why = f"the broker refuses to hand on commands from {said}: check what it allows this user to read"
+    return Trouble(why, visible=True)
 
 
 def trouble_of_connack(code: int, name: str, where: str) -> Trouble:

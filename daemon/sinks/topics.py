@@ -8,6 +8,8 @@
     PREFIX/WATCHER/live                         alarm and bench events at once, before they are on disk
     PREFIX/WATCHER/events                       every event, in order, after it is on disk
     PREFIX/WATCHER/readings                     readings in batches, in order, after they are on disk
+    PREFIX/WATCHER/command/CLIENT               commands from one client, if the configuration lets it give any
+    PREFIX/WATCHER/command/CLIENT/answer        what became of them
 
 An alarm's id "bench-1/strap:closed" becomes the levels "bench-1/strap/closed". A character that could mislead a
 broker or a subscriber (wildcards, blanks, anything but letters, digits and ``-._~``) is percent-encoded within
@@ -53,6 +55,14 @@ class Topics:
         channel, _, limit = alarm.rpartition(":")
         levels = [*channel.split("/", 1), limit] if channel else [limit]
         return "/".join([self.root, "alarm", *map(level, levels)])
+
+    def command(self, client: str) -> str:
+        """Return the topic on which a client gives commands."""
+        return f"{self.root}/command/{level(client)}"
+
+    def answer(self, client: str) -> str:
+        """Return the topic on which a client's commands are answered."""
+        return f"{self.command(client)}/answer"
 
     def alarm_of(self, topic: str) -> str:
         """Return the id of the alarm that `alarm` made a topic of."""

@@ -124,6 +124,24 @@ class SocketClient:
             line = self._next_line(quiet_s)
             yield Quiet(quiet_s or 0.0) if line is None else line
 
+    def converse(self, do: str, *, quiet_s: float | None = None, **fields: Any) -> Iterator[Any]:
+        """Ask for something that goes on; yield every line that comes after the answer, decoded.
+
+        With ``quiet_s`` None is yielded each time nothing came for so long. Answers to what is said meanwhile
+        (`say`) are among the lines.
+
+        Raises:
+            RefusedError, LostError, ProtocolError: see `request`.
+        """
+        self._answer(self._send(do, fields))
+        while True:
+            line = self._next_line(quiet_s)
+            yield None if line is None else protocol.decode(line)
+
+    def say(self, do: str, **fields: Any) -> None:
+        """Send a request without waiting for its answer; raises `LostError`."""
+        self._send(do, fields)
+
     def _read_greeting(self) -> Greeting:
         self.greeting_line = self._wait_line("a greeting")
         try:

@@ -29,13 +29,14 @@ def printable(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Greeting:
-    """The first line a watcher says."""
+    """The first line a watcher says; ``language`` is that of its sentences."""
 
     version: int
     watcher: str
     site: str
     run: int
     software: str
+    language: str = "en"
 
     @classmethod
     def parse(cls, line: Json) -> Greeting:
@@ -46,6 +47,7 @@ class Greeting:
             _text(line, "site"),
             _whole(line, "run"),
             _text(line, "software"),
+            _optional_text(line, "language") or "en",
         )
 
 
@@ -121,7 +123,11 @@ Path = tuple[Stretch, ...]
 
 @dataclass(frozen=True, slots=True)
 class BenchLine:
-    """What one bench shows and sounds; ``paths`` run from each end to earth, where the watcher sends them."""
+    """What one bench shows and sounds; ``paths`` run from each end to earth, where the watcher sends them.
+
+    ``grouped`` are alarms of the same ``cause`` (stretches) as the leading one. ``ready`` is "passed", "missing",
+    "failed", or "" where no check before work is asked for. What an older watcher leaves out has its default.
+    """
 
     bench: str
     title: str
@@ -133,6 +139,12 @@ class BenchLine:
     leading: str | None
     sentence: str
     paths: tuple[Path, ...] = ()
+    cause: tuple[str, ...] = ()
+    grouped: tuple[str, ...] = ()
+    live: bool = False
+    live_until: str | None = None
+    ready: str = ""
+    silenced: bool = False
 
     @classmethod
     def parse(cls, line: Json) -> BenchLine:
@@ -148,23 +160,37 @@ class BenchLine:
             _text_or_none(line, "leading"),
             _text(line, "sentence"),
             tuple(_path(path) for path in _optional_list(line, "paths")),
+            cause=_names(line, "cause"),
+            grouped=_names(line, "grouped"),
+            live=line.get("live") is not None and _flag(line, "live"),
+            live_until=_optional_text(line, "live_until"),
+            ready=_optional_text(line, "ready") or "",
+            silenced=line.get("silenced") is not None and _flag(line, "silenced"),
         )
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmLine:
-    """One alarm that is not normal."""
+    """One alarm that is not normal; ``until`` is when a shelf ends."""
 
     alarm: str
     state: str
     priority: str
     sentence: str
     since: str
+    until: str | None = None
 
     @classmethod
     def parse(cls, line: Json) -> AlarmLine:
         """Read an alarm; raises `ProtocolError`."""
-        return cls(*(_text(line, key) for key in ("alarm", "state", "priority", "sentence", "since")))
+        return cls(
+            _text(line, "alarm"),
+            _text(line, "state"),
+            _text(line, "priority"),
+            _text(line, "sentence"),
+            _text(line, "since"),
+            _optional_text(line, "until"),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +271,10 @@ def _text_or_none(line: Json, key: str) -> str | None:
     return None if value is None else printable(value)
 
 
+def _optional_text(line: Json, key: str) -> str | None:
+    return _text_or_none(line, key) if key in line else None
+
+
 def _whole(line: Json, key: str) -> int:
     return int(_expect(line, key, "a whole number", _is_whole))
 
@@ -272,6 +302,13 @@ def _list(line: Json, key: str) -> list[Any]:
 
 def _optional_list(line: Json, key: str) -> list[Any]:
     return _list(line, key) if line.get(key) is not None else []
+
+
+def _names(line: Json, key: str) -> tuple[str, ...]:
+    names = _optional_list(line, key)
+    if not all(isinstance(name, str) for name in names):
+        raise ProtocolError(f"key {key!r}: got {names!r:.60}, wanted a list of texts")
+    return tuple(printable(name) for name in names)
 
 
 def _each(line: Json, key: str, parse: Callable[[Json], T]) -> tuple[T, ...]:

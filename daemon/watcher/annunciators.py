@@ -64,26 +64,53 @@ class BenchOutputs:
         self._levels: dict[int, bool] = {}
         self._relay_wanted = False
         self._relay_level = False
+        self._given: Annunciation | None = None
+        self._test_until_ns: int | None = None
         self.failing = ""
         for line in lines.all():
             self._drive(line, on=False)
 
+    @property
+    def fitted(self) -> tuple[bool, tuple[Lamp, ...]]:
+        """Return whether there is a buzzer, and the colours of the lamp."""
+        return self._lines.buzzer is not None, tuple(self._lines.lamp)
+
     def give(self, annunciation: Annunciation, now_ns: int) -> None:
-        """Change to what the core says; the buzzer first."""
-        if annunciation.rhythm is not self._rhythm:
-            self._rhythm = annunciation.rhythm
-            self._buzz = Beat(PATTERNS[self._rhythm], now_ns)
-            self._drive(self._lines.buzzer, on=self._buzz.on)
-        self._relay_wanted = annunciation.relay
-        if not annunciation.relay:
-            self._pulse_to(level=False)
-        if (annunciation.lamp, annunciation.flashing) != (self._lamp, self._flashing):
-            self._lamp, self._flashing = annunciation.lamp, annunciation.flashing
-            self._flash = Beat(FLASH if self._flashing else (), now_ns)
-            self._show_lamp()
+        """Change to what the core says; the buzzer first. What is real ends a test in the same call."""
+        before, self._given = self._given, annunciation
+        if self._test_until_ns is not None and not _is_news(annunciation, before):
+            self._let_relay(annunciation)
+            return
+        self._test_until_ns = None
+        self._sound(annunciation.rhythm, now_ns)
+        self._let_relay(annunciation)
+        self._light(annunciation.lamp, now_ns, flashing=annunciation.flashing)
+
+    def test(self, rhythm: Rhythm | None, lamp: Lamp | None, *, until_ns: int, now_ns: int) -> None:
+        """Sound and show something on trial, by itself for no longer than until then; None leaves what is so."""
+        given = self._given
+        self._test_until_ns = until_ns
+        if rhythm is not None:
+            self._sound(rhythm, now_ns)
+        elif given is not None:
+            self._sound(given.rhythm, now_ns)
+        if lamp is not None:
+            self._light(lamp, now_ns, flashing=False)
+        elif given is not None:
+            self._light(given.lamp, now_ns, flashing=given.flashing)
+
+    def end_test(self, now_ns: int) -> None:
+        """Sound and show what is so."""
+        self._test_until_ns = None
+        given = self._given
+        self._sound(Rhythm.SILENT if given is None else given.rhythm, now_ns)
+        if given is not None:
+            self._light(given.lamp, now_ns, flashing=given.flashing)
 
     def advance(self, now_ns: int) -> None:
-        """Keep rhythm and flashing going."""
+        """Keep rhythm and flashing going; a test that nobody has ended ends."""
+        if self._test_until_ns is not None and now_ns >= self._test_until_ns:
+            self.end_test(now_ns)
         self._drive(self._lines.buzzer, on=self._buzz.advance(now_ns))
         if self._flashing:
             self._flash.advance(now_ns)
@@ -96,7 +123,8 @@ class BenchOutputs:
 
     def next_ns(self) -> int | None:
         """Return when `advance` has something to do, or None."""
-        times = [at for at in (self._buzz.next_ns, self._flash.next_ns) if at is not None]
+        beats = (self._buzz.next_ns, self._flash.next_ns, self._test_until_ns)
+        times = [at for at in beats if at is not None]
         return min(times, default=None)
 
     def close(self) -> None:
@@ -104,6 +132,23 @@ class BenchOutputs:
         for line in self._lines.all():
             self._drive(line, on=False)
             line.close()
+
+    def _sound(self, rhythm: Rhythm, now_ns: int) -> None:
+        if rhythm is not self._rhythm:
+            self._rhythm = rhythm
+            self._buzz = Beat(PATTERNS[rhythm], now_ns)
+            self._drive(self._lines.buzzer, on=self._buzz.on)
+
+    def _let_relay(self, annunciation: Annunciation) -> None:
+        self._relay_wanted = annunciation.relay
+        if not annunciation.relay:
+            self._pulse_to(level=False)
+
+    def _light(self, lamp: Lamp, now_ns: int, *, flashing: bool) -> None:
+        if (lamp, flashing) != (self._lamp, self._flashing):
+            self._lamp, self._flashing = lamp, flashing
+            self._flash = Beat(FLASH if flashing else (), now_ns)
+            self._show_lamp()
 
     def _show_lamp(self) -> None:
         lit = not self._flashing or self._flash.on
@@ -133,6 +178,14 @@ class BenchOutputs:
             self.failing = ""
 
 
+def _is_news(given: Annunciation, before: Annunciation | None) -> bool:
+    """Say whether something real came: another thing sounds, or the relay is let go."""
+    if before is None:
+        return True
+    sounds = (given.rhythm, given.leading) != (before.rhythm, before.leading)
+    return (given.rhythm is not Rhythm.SILENT and sounds) or (before.relay and not given.relay)
+
+
 class Annunciators:
     """All benches' outputs and the one thread that keeps them going."""
 
@@ -160,6 +213,32 @@ class Annunciators:
         with self._lock:
             outputs.give(annunciation, self._monotonic_ns())
         self._wake.set()
+
+    def fitted(self, bench: str) -> tuple[bool, tuple[Lamp, ...]]:
+        """Return whether a bench has a buzzer, and the colours of its lamp."""
+        outputs = self._outputs.get(bench)
+        return (False, ()) if outputs is None else outputs.fitted
+
+    def failing(self, bench: str) -> str:
+        """Return what is wrong with a bench's lines, in words, or nothing."""
+        outputs = self._outputs.get(bench)
+        return "" if outputs is None else outputs.failing
+
+    def test(self, bench: str, rhythm: Rhythm | None, lamp: Lamp | None, *, until_ns: int) -> None:
+        """Try buzzer and lamp of a bench now; an annunciation that has news ends it at once."""
+        outputs = self._outputs.get(bench)
+        if outputs is not None:
+            with self._lock:
+                outputs.test(rhythm, lamp, until_ns=until_ns, now_ns=self._monotonic_ns())
+            self._wake.set()
+
+    def end_test(self, bench: str) -> None:
+        """Let a bench sound and show again what is so; nothing where nothing is tried."""
+        outputs = self._outputs.get(bench)
+        if outputs is not None:
+            with self._lock:
+                outputs.end_test(self._monotonic_ns())
+            self._wake.set()
 
     def stop(self) -> None:
         """Put everything off; the relay's stage drops by itself."""

@@ -34,7 +34,7 @@ def load_apart(path: Path) -> tuple[Plan, WatcherSetup]:
         _compile_into(writer, path)
     os.close(writer)
     _load_what_runs()
-    with open(reader, "rb") as pipe:
+    with os.fdopen(reader, "rb") as pipe:
         answer = pipe.read()
     os.waitpid(child, 0)
     if not answer:
@@ -55,7 +55,7 @@ def _compile_into(writer: int, path: Path) -> NoReturn:
     """Compile in the child and end it, without running what the parent has registered for its own end."""
     code = 0
     try:
-        with open(writer, "wb") as pipe:
+        with os.fdopen(writer, "wb") as pipe:
             pipe.write(pickle.dumps(_compiled(path), pickle.HIGHEST_PROTOCOL))
     except BaseException:  # noqa: BLE001  the end of a process: nothing may escape into the parent's code
         traceback.print_exc()

@@ -7,17 +7,33 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
+from typing import Protocol
 
 from quietbench.daemon.core.engine import Core
 from quietbench.daemon.core.records import Annunciation, Output
-from quietbench.daemon.watcher.inbox import Inbox, Request
+from quietbench.daemon.watcher.inbox import Fed, Inbox, Request
 from quietbench.daemon.watcher.progress import ProgressBoard
 
 log = logging.getLogger(__name__)
 
 ROUND_S = 0.05
 """The core's thread goes round at least this often, also when nothing happens."""
+
+
+class Attendant(Protocol):
+    """What goes on beside the core, in its thread: it must not block.
+
+    ``marks`` says that samples are to be shown to `mark` before the core gets them.
+    """
+
+    marks: bool
+
+    def mark(self, sample: Fed) -> Fed:
+        """Return a sample as the core is to get it."""
+
+    def go_round(self, now_ns: int) -> None:
+        """Have a turn; called in every round."""
 
 
 class CoreLoop:
@@ -43,6 +59,7 @@ class CoreLoop:
         self._hand_on = hand_on
         self._mark = board.mark("core", period_s=2 * ROUND_S, protecting=True)
         self._stopping = False
+        self.attendant: Attendant | None = None
         self._thread = threading.Thread(target=self._run, name="core", daemon=True)
 
     def start(self, first: Sequence[Output]) -> None:
@@ -74,18 +91,22 @@ class CoreLoop:
         now_ns = self._monotonic_ns()
         for due in core.due(now_ns):
             self._give(core.let(due, now_ns))
+        if self.attendant is not None:
+            self.attendant.go_round(now_ns)
         if isinstance(item, Request):
             item.run(now_ns)
         elif item is not None:
             self._batch(item)
 
-    def _batch(self, batch: Iterable[tuple[int, int, float | None, object]]) -> None:
+    def _batch(self, batch: list[Fed]) -> None:
         """Feed a poll cycle; what it gives is handed on together, what it annunciates at once."""
+        if self.attendant is not None and self.attendant.marks:
+            batch = [self.attendant.mark(sample) for sample in batch]
         feed = self.core.feed
         urgent = self._inbox.urgent
         gathered: list[Output] = []
         for channel, monotonic_ns, raw, reason in batch:
-            outputs = feed(channel, monotonic_ns, raw, reason)  # type: ignore[arg-type]
+            outputs = feed(channel, monotonic_ns, raw, reason)
             if len(outputs) > 1:
                 self._announce(outputs)
             gathered += outputs
@@ -99,7 +120,10 @@ class CoreLoop:
     def _edges(self) -> None:
         urgent = self._inbox.urgent
         while urgent:
-            self._give(self.core.feed(*urgent.popleft()))
+            sample = urgent.popleft()
+            if self.attendant is not None and self.attendant.marks:
+                sample = self.attendant.mark(sample)
+            self._give(self.core.feed(*sample))
 
     def _give(self, outputs: Sequence[Output]) -> None:
         self._announce(outputs)

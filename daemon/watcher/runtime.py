@@ -14,6 +14,7 @@ from quietbench.daemon.core.codec import channel_spec, plan_to_json
 from quietbench.daemon.core.engine import Core, Kept
 from quietbench.daemon.core.plan import Plan
 from quietbench.daemon.core.quantities import QUANTITIES
+from quietbench.daemon.core.ready_parts import Reference
 from quietbench.daemon.core.records import Event, EventKind, Lamp, Output
 from quietbench.daemon.core.replay import kept
 from quietbench.daemon.errors import StoreError
@@ -21,18 +22,20 @@ from quietbench.daemon.settings.setup import DeviceSetup, SinkSetup, WatcherSetu
 from quietbench.daemon.sinks.base import Sink, SinkContext
 from quietbench.daemon.store.read import StoreReader
 from quietbench.daemon.store.writer import RunStart, StoreWriter
-from quietbench.daemon.watcher.annunciators import Annunciators, Lines
+from quietbench.daemon.watcher.annunciators import Annunciators, Line, Lines
 from quietbench.daemon.watcher.desk import Desk
 from quietbench.daemon.watcher.health import Health
-from quietbench.daemon.watcher.inbox import Inbox
+from quietbench.daemon.watcher.inbox import Inbox, Request
 from quietbench.daemon.watcher.loop import CoreLoop
 from quietbench.daemon.watcher.notify import notify, watchdog_period_s
 from quietbench.daemon.watcher.polling import BusThread, Device
 from quietbench.daemon.watcher.progress import ProgressBoard
+from quietbench.daemon.watcher.quiet import QuietHours
+from quietbench.daemon.watcher.readiness import Readiness
 from quietbench.daemon.watcher.recorder import Recorder
 from quietbench.daemon.watcher.restored import restored
 from quietbench.daemon.watcher.server import SocketServer
-from quietbench.daemon.watcher.views import Views, say_body
+from quietbench.daemon.watcher.views import Views
 from quietbench.drivers.api import Reason
 from quietbench.drivers.buses import GpioChip, open_bus
 from quietbench.drivers.outputs import OutputLine
@@ -66,6 +69,8 @@ class Watcher:
         self._board = ProgressBoard(self.clock.monotonic_ns)
         self._inbox = Inbox()
         self._health = Health(_health_channels(plan), self._inbox, self.clock.monotonic_ns)
+        self._clock_failing = self._health.reporter("clock", Reason.NO_CLOCK)
+        self._quiet_hours = _quiet_hours(setup)
         store_failing = self._health.reporter("store", Reason.STORE_FAILING)
         self._writer = StoreWriter(
             setup.store_folder,
@@ -81,7 +86,7 @@ class Watcher:
         self._sinks: list[Sink] = []
         self._annunciators = Annunciators(self._lines(), self.clock.monotonic_ns, self._board)
         self._buses = self._bus_threads()
-        self._views = Views(plan, lambda: self._recorder.run, self.clock)
+        self._views = Views(plan, lambda: self._recorder.run, self.clock, setup.language)
         self._desk = Desk(
             inbox=self._inbox,
             views=self._views,
@@ -89,6 +94,10 @@ class Watcher:
             status=self._status,
             page_uid=setup.page_uid,
         )
+        self._readiness = Readiness(
+            plan, self._annunciators, self._references(), views=self._views, person=self._writer.person
+        )
+        self._desk.readiness = self._readiness
         self._loop: CoreLoop
         self._server: SocketServer
 
@@ -117,6 +126,9 @@ class Watcher:
             hand_on=self._hand_on,
         )
         self._desk.loop, self._desk.server = self._loop, self._server
+        self._readiness.loop, self._readiness.server = self._loop, self._server
+        self._loop.attendant = self._readiness
+        self._readiness.open()
         self._annunciators.start()
         self._loop.start(
             core.start(self.clock.monotonic_ns(), {"software": self._software}, *self._restored())
@@ -131,7 +143,12 @@ class Watcher:
         """Stay until told to stop; feed the service watchdog while every thread moves."""
         period_s = min(watchdog_period_s() or 1.0, 1.0)
         complained: set[str] = set()
-        while not stop.wait(period_s):
+        quiet = False
+        while True:
+            quiet = self._follow_hours(quiet)
+            self._clock_failing(
+                None if self.clock.known() else "the wall clock has not been set since the start"
+            )
             self._health.tell()
             stale = set(self._board.stale(self.clock.monotonic_ns()))
             if stale - complained:
@@ -139,6 +156,19 @@ class Watcher:
             complained = stale
             if not stale:
                 notify("WATCHDOG=1")
+            if stop.wait(period_s):
+                return
+
+    def _follow_hours(self, quiet: bool) -> bool:
+        """Tell the core when quiet hours begin and end; an unknown clock makes none."""
+        if self._quiet_hours is None:
+            return False
+        now = self.clock.stamp()
+        wanted = now.known and self._quiet_hours.now(now.wall_ns)
+        if wanted is not quiet:
+            loop = self._loop
+            self._inbox.put_request(Request(lambda at: loop.give(loop.core.quiet(at, on=wanted))))
+        return wanted
 
     def stop(self) -> None:
         """End everything, inputs first; all that was given is on disk afterwards, or it is said."""
@@ -146,6 +176,8 @@ class Watcher:
         for bus in self._buses:
             bus.stop(0.5)
         self._loop.stop()
+        self._desk.close()
+        self._readiness.close(self.clock.monotonic_ns())
         end = self._loop.core.record(
             EventKind.RUN, self._plan.watcher, {"ended": True}, self.clock.monotonic_ns()
         )
@@ -173,6 +205,7 @@ class Watcher:
                 if isinstance(record, Event) and record.kind in LIVE_KINDS:
                     sink.offer(record)
         self._desk.publish(outputs)
+        self._readiness.see(outputs)
 
     def _committed(self) -> None:
         for sink in self._sinks:
@@ -198,8 +231,9 @@ class Watcher:
             advance=self._writer.advance,
             set_aside=self._writer.set_aside,
             failing=self._health.reporter(f"sink-{sink.name}", Reason.SINK_REFUSED),
-            render=say_body,
+            render=self._views.say_body,
             clock=self.clock,
+            command=self._desk.take_command,
         )
         return open_sink(sink.name, sink.options, context)
 
@@ -230,6 +264,7 @@ class Watcher:
             "site": self._plan.site,
             "run": self._recorder.run,
             "software": self._software,
+            "language": self._views.language,
         }
 
     def _status(self) -> dict[str, Any]:
@@ -252,6 +287,17 @@ class Watcher:
                 lamp={Lamp(colour): OutputLine(chip, line) for colour, line in outputs.lamp.items()},
                 relay=None if outputs.relay is None else OutputLine(chip, outputs.relay),
             )
+        return lines
+
+    def _references(self) -> dict[str, dict[Reference, Line]]:
+        lines: dict[str, dict[Reference, Line]] = {}
+        for bench, fitted in self._setup.references.items():
+            assert self._chip is not None, "checked with the configuration"
+            chip = self._chip
+            lines[bench] = {
+                Reference(r.line, r.channel, r.ohm, r.u_ohm, r.over_limit): OutputLine(chip, r.line)
+                for r in fitted
+            }
         return lines
 
     def _bus_threads(self) -> list[BusThread]:
@@ -281,6 +327,14 @@ class Watcher:
             protecting=any(channel.measures for channel in channels),
             close_bus=(lambda: None) if bus is None else bus.close,
         )
+
+
+def _quiet_hours(setup: WatcherSetup) -> QuietHours | None:
+    if setup.quiet_hours is None:
+        return None
+    import zoneinfo  # where a site has quiet hours
+
+    return QuietHours(zoneinfo.ZoneInfo(setup.time_zone), *setup.quiet_hours)
 
 
 def _health_channels(plan: Plan) -> dict[str, int]:

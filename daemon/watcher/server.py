@@ -65,6 +65,11 @@ class Client:
         self._lines.append(line)
 
     @property
+    def gone(self) -> bool:
+        """Say whether the connection is closed; any thread may ask."""
+        return self.connection.fileno() < 0
+
+    @property
     def wants_to_write(self) -> bool:
         """Say whether anything waits to be sent."""
         return bool(self._sending or self._lines)
@@ -203,6 +208,7 @@ class SocketServer:
             raise ConnectionResetError
         for line in client.splitter.feed(data):
             request = decode(line)
+            _must_be_text(request)
             self._handle(client, request, self._answer_to(client, request))
 
     def _answer_to(self, client: Client, request: Mapping[str, Any]) -> Answer:
@@ -249,6 +255,15 @@ class SocketServer:
         with contextlib.suppress(KeyError, ValueError, OSError):
             self._selector.unregister(client.connection)
         client.connection.close()
+
+
+def _must_be_text(request: Mapping[str, Any]) -> None:
+    """Refuse half a surrogate pair: it could be neither answered nor stored."""
+    try:
+        encode(request)
+    except ValueError as error:
+        text = f"a request that is no text in UTF-8: {error}"
+        raise SocketError(text) from error
 
 
 def peer_uid(connection: socket.socket) -> int:

@@ -40,6 +40,12 @@ def bench_line(bench: str = "bench-1", **changes: Any) -> dict[str, Any]:
         "relay": True,
         "leading": None,
         "sentence": "All watched paths held.",
+        "cause": [],
+        "grouped": [],
+        "live": False,
+        "live_until": None,
+        "ready": "",
+        "silenced": False,
         "paths": [path_of(bench, STRAP_PATH), path_of(bench, MAT_PATH)],
         **changes,
     }
@@ -87,6 +93,18 @@ def event_line(kind: str, subject: str, **body: Any) -> dict[str, Any]:
         "time": "2031-03-02T08:00:01.000000Z",
         "monotonic_ns": 6_000_000_000,
         "body": body,
+    }
+
+
+def alarm_line(alarm: str = "bench-1/strap:closed", **changes: Any) -> dict[str, Any]:
+    return {
+        "alarm": alarm,
+        "state": "unacknowledged",
+        "priority": "high",
+        "sentence": "Strap path open: take your hands off the board. Check band, cord and jack.",
+        "since": "2031-03-02T08:00:01.000000Z",
+        "until": None,
+        **changes,
     }
 
 
@@ -207,6 +225,7 @@ def make() -> Any:
         open_bench=open_bench,
         reading_line=reading_line,
         event_line=event_line,
+        alarm_line=alarm_line,
         strap_alarm=strap_alarm,
         two_benches=two_benches,
         path_of=path_of,

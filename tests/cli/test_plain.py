@@ -109,3 +109,77 @@ def test_events_are_told_in_words(
     line = {**make.event_line("bench", subject), "kind": kind, "body": body}
     said = happening(EventLine.parse(line))
     assert (said.text if said else None) == text
+
+
+@pytest.mark.parametrize(
+    ("body", "text"),
+    [
+        ({"to": "unacknowledged", "cause": "condition"}, "Strap path open (high alarm)"),
+        ({"to": "unacknowledged", "cause": "sounds again"}, "sounds again: Strap path open (high alarm)"),
+        (
+            {"to": "unacknowledged", "cause": "back, condition stands"},
+            "shown again: Strap path open (high alarm)",
+        ),
+        ({"to": "latched unacknowledged"}, "over, latched, not acknowledged: Strap path open"),
+        ({"to": "latched acknowledged"}, "acknowledged, waits for reset: Strap path open"),
+        ({"to": "shelved", "until_ns": 1_206_000_000_000}, "shelved until 08:20:01: Strap path open"),
+        ({"to": "shelved", "until_ns": "soon"}, "shelved: Strap path open"),
+        ({"to": "shelved", "until_ns": 10**40}, "shelved: Strap path open"),
+        ({"to": "suppressed by design"}, "suppressed by design: Strap path open"),
+        ({"to": "out of service"}, "out of service: Strap path open"),
+        ({"to": "shelved", "sentence": {"key": "limit", "args": {}}}, "shelved: bench-1/strap:closed"),
+    ],
+)
+def test_the_life_of_an_alarm_is_told_in_words(make: Any, body: dict[str, Any], text: str) -> None:
+    """Each state as what it means; an alarm that never stood by its name."""
+    line = make.strap_alarm()
+    said = happening(EventLine.parse({**line, "body": {**line["body"], **body}}))
+    assert said is not None
+    assert said.text == text
+
+
+def test_declared_states_and_first_cause_stand_with_the_bench(make: Any) -> None:
+    """And a change of them alone is told."""
+    teller = Teller()
+    changes: dict[str, Any] = {
+        "live": True,
+        "live_until": "2031-03-02T10:00:00.000000Z",
+        "ready": "missing",
+        "silenced": True,
+        "cause": ["bench-1/common_point"],
+        "grouped": ["bench-1/strap:closed"],
+    }
+    [line] = told(teller, BenchLine.parse(make.bench_line(**changes)))
+    assert (
+        "live work until 10:00:00: straps off; not checked before work; buzzer silenced for a while]" in line
+    )
+    assert "(first cause: common point; grouped under it: strap:closed)" in line
+    assert len(told(teller, BenchLine.parse(make.bench_line(**{**changes, "ready": "passed"})))) == 1
+
+
+def test_the_snapshot_tells_every_alarm_that_is_not_normal(make: Any) -> None:
+    """The hidden ones with their end."""
+    shelved = make.alarm_line(state="shelved", until="2031-03-02T08:20:00.000000Z")
+    out = make.alarm_line("bench-2/mat:fault", state="out of service", priority="low")
+    lines = told(Teller(), Snapshot.parse({**make.two_benches(), "alarms": [shelved, out]}))
+    assert "08:00:01 bench-1/strap:closed shelved until 08:20:00 (high): Strap path open: take" in "\n".join(
+        lines
+    )
+    assert any(" bench-2/mat:fault out of service until put back (low): " in line for line in lines)
+
+
+def test_a_bench_event_tells_what_is_declared(make: Any) -> None:
+    """Live work, the check before work, silence."""
+    body = {"to": "open", "open": [], "unknown": [], "live": True, "ready": "failed", "silenced": True}
+    line = make.event_line("bench", "bench-1", **{"from": "open"}, **body)
+    said = happening(EventLine.parse(line))
+    assert said is not None
+    assert said.text == "still open (live work, check before work failed, silenced)"
+
+
+def test_a_command_to_a_bench_names_it(make: Any) -> None:
+    """Not only one to an alarm of its."""
+    line = make.event_line("command", "bench-1", do="live", bench="bench-1", person="p1")
+    said = happening(EventLine.parse(line))
+    assert said is not None
+    assert (said.place, said.text) == ("bench-1", "live by p1")

@@ -14,9 +14,11 @@ from hypothesis import strategies as st
 from quietbench.daemon.socket import protocol
 from quietbench.daemon.socket.errors import ProtocolError
 from quietbench.daemon.socket.lines import (
+    AlarmLine,
     BenchLine,
     EventLine,
     Gap,
+    Greeting,
     ReadingLine,
     Snapshot,
     parse_followed,
@@ -24,6 +26,9 @@ from quietbench.daemon.socket.lines import (
 )
 
 SCHEMA = json.loads((resources.files("quietbench.config") / "schemas" / "socket.json").read_text())
+
+
+WHO = {"person": "p", "role": "r", "why": "w"}
 
 
 def validator(definition: str) -> jsonschema.Draft202012Validator:
@@ -126,6 +131,29 @@ def test_a_bench_without_paths_is_still_a_bench(make: Any) -> None:
         BenchLine.parse({key: value for key, value in line.items() if key != "state"})
 
 
+def test_what_an_older_watcher_does_not_say_has_its_default(make: Any) -> None:
+    """A view of this release follows a watcher that knows neither live work nor shelves."""
+    line = make.bench_line()
+    for key in ("cause", "grouped", "live", "live_until", "ready", "silenced"):
+        del line[key]
+    bench = BenchLine.parse(line)
+    assert (bench.cause, bench.grouped, bench.live, bench.live_until) == ((), (), False, None)
+    assert (bench.ready, bench.silenced) == ("", False)
+    alarm = make.alarm_line()
+    del alarm["until"]
+    assert AlarmLine.parse(alarm).until is None
+    assert Greeting.parse(make.GREETING).language == "en"
+
+
+@pytest.mark.parametrize(
+    "changes", [{"live": 1}, {"grouped": [3]}, {"cause": "cord"}, {"ready": True}, {"live_until": 5}]
+)
+def test_a_new_key_of_the_wrong_kind_is_an_error_that_names_it(make: Any, changes: dict[str, Any]) -> None:
+    """Optional means that it may be missing, not that it may be anything."""
+    with pytest.raises(ProtocolError, match=repr(next(iter(changes)))):
+        BenchLine.parse(make.bench_line(**changes))
+
+
 def test_no_text_can_steer_a_terminal(make: Any) -> None:
     """Escape sequences arrive as replacement marks."""
     bench = BenchLine.parse(make.bench_line(sentence="\x1b[2JAll\u202egone"))
@@ -184,11 +212,40 @@ def test_the_schema_refuses_what_no_watcher_says(line: dict[str, Any]) -> None:
         ({"id": 3, "do": "acknowledge", "alarm": "a/b:c", "person": "p", "role": "r"}, False),
         ({"id": 4, "do": "enter", "channel": "a/b", "value": "24 Mohm", "person": "p"}, False),
         ({"do": "dance"}, False),
+        ({"id": 5, "do": "reset", "alarm": "a/b:c", **WHO}, True),
+        ({"id": 5, "do": "shelve", "alarm": "a/b:c", "for_s": 1200.0, **WHO}, True),
+        ({"id": 5, "do": "shelve", "alarm": "a/b:c", **WHO}, False),
+        ({"id": 5, "do": "shelve", "alarm": "a/b:c", "for_s": 0, **WHO}, False),
+        ({"id": 5, "do": "live", "bench": "b", "for_s": 7200, **WHO}, True),
+        ({"id": 5, "do": "live", "bench": "b", "for_s": 14401, **WHO}, False),
+        ({"id": 5, "do": "silence", "bench": "b", "detail": {"by": "page"}, **WHO}, True),
+        ({"id": 5, "do": "ready", "bench": "b", "result": "passed", "detail": {}, **WHO}, True),
+        ({"id": 5, "do": "ready", "bench": "b", "result": "correct", **WHO}, False),
     ],
 )
 def test_the_schema_knows_requests(request_line: dict[str, Any], *, valid: bool) -> None:
     """Who, in which role and why belong to every command."""
     assert validator("request").is_valid(request_line) is valid
+
+
+def test_the_schema_knows_every_command_that_the_watcher_takes() -> None:
+    """With the same keys; the watcher's desk and the schema can't drift apart."""
+    from quietbench.daemon.watcher.desk import DOES, FIELDS
+
+    assert {ref["$ref"].rpartition("/")[2] for ref in SCHEMA["$defs"]["request"]["oneOf"]} == set(DOES)
+    for do, fields in FIELDS.items():
+        known = SCHEMA["$defs"][do]
+        assert set(known["required"]) == {"id", "do", "person", "role", "why", *fields}, do
+        assert set(known["properties"]) == {*known["required"], "detail"}, do
+
+
+def test_the_schema_knows_every_state_of_alarm_and_bench() -> None:
+    """Those of the core, but for the one that is not served."""
+    from quietbench.daemon.core.records import AlarmState, BenchState
+
+    states = {state.value for state in AlarmState} - {"normal"}
+    assert set(SCHEMA["$defs"]["alarm"]["properties"]["state"]["enum"]) == states
+    assert set(SCHEMA["$defs"]["bench"]["properties"]["state"]["enum"]) == {s.value for s in BenchState}
 
 
 def test_the_schema_is_one() -> None:

@@ -358,3 +358,180 @@ def test_what_does_not_hold_is_large_even_where_much_waits_below(picture: Pictur
     for letters in large("Strap path open") or ():
         assert letters in shown
     assert "to acknowledge (6)  bench-2/mat:limit-0 (high)" in shown
+
+
+# --- declared, grouped, hidden ---
+
+
+def apply(picture: Picture, make: Any, *alarms: dict[str, Any], **bench: Any) -> None:
+    """Show one bench with these keys, its neighbour, and these alarms."""
+    benches = [{**make.open_bench(), **bench}, make.bench_line("bench-2")]
+    picture.apply(Snapshot.parse({**make.two_benches(), "benches": benches, "alarms": list(alarms)}), 9.0)
+
+
+def test_live_work_is_shown_in_words_and_shape(picture: Picture, make: Any) -> None:
+    """With its end, and in small too where there is little room."""
+    apply(
+        picture, make, live=True, live_until="2031-03-02T10:00:00.000000Z", sentence="Live work: straps off."
+    )
+    shown = text(picture, frame())
+    assert "◆ live work until 10:00:00: straps off" in shown
+    for letters in large("Live work") or ():
+        assert letters in shown
+    assert "bench-1 ■ OPEN ◆ live Live work" in text(picture, frame(height=9))
+
+
+@pytest.mark.parametrize(
+    ("ready", "words", "ascii_mark"),
+    [
+        ("passed", "☑ checked before work", "[v]"),
+        ("missing", "☐ not checked before work", "[ ]"),
+        ("failed", "☒ check before work failed", "[x]"),
+    ],
+)
+def test_the_check_before_work_is_shown_in_words_and_shape(
+    picture: Picture, make: Any, ready: str, words: str, ascii_mark: str
+) -> None:
+    """Each with a mark of its own; a bench that asks for none shows none."""
+    assert "before work" not in text(picture, frame())
+    apply(picture, make, ready=ready)
+    assert words in text(picture, frame())
+    assert f"{ascii_mark} {words[2:]}" in text(picture, frame(ink=ASCII))
+
+
+def test_a_silenced_buzzer_is_told_from_one_that_has_nothing_to_say(picture: Picture, make: Any) -> None:
+    """And one that sounds for something new is not called silent."""
+    assert "silenced" not in text(picture, frame())
+    apply(picture, make, silenced=True, rhythm="silent")
+    assert "⊘ buzzer silenced for a while" in text(picture, frame())
+    apply(picture, make, silenced=True, rhythm="high")
+    assert "⊘ what stood before is silenced" in text(picture, frame())
+
+
+def test_one_alarm_leads_and_the_others_are_grouped_under_it(picture: Picture, make: Any) -> None:
+    """The first cause is named; followers are listed small, last among those to acknowledge."""
+    followers = ["bench-1/strap:closed", "room-2/rail:closed"]
+    apply(
+        picture,
+        make,
+        make.alarm_line("bench-1/strap:closed"),
+        make.alarm_line("bench-1/bond:closed"),
+        leading="bench-1/bond:closed",
+        cause=["bench-1/common_point"],
+        grouped=followers,
+        sentence="Way to earth open at the common point: bag the board. Call maintenance.",
+    )
+    shown = text(picture, frame())
+    assert "  first cause: common point; grouped under it: strap:closed, room-2/rail:closed\n" in shown
+    assert "to acknowledge (2)  bench-1/bond:closed (high)   bench-1/strap:closed (high)" in shown
+    for letters in (*(large("Way to earth open at the") or ()), *(large("common point") or ())):
+        assert letters in shown, "a long headline stands in two rows"
+    assert "(open at skin, band, cord, jack, 2 more with it)" in text(picture, frame(250, 9))
+
+
+def test_stretches_that_can_not_be_told_apart_are_all_named(picture: Picture, make: Any) -> None:
+    """The view claims no more than the wiring tells."""
+    apply(picture, make, cause=["bench-1/cord", "bench-1/jack"], grouped=["bench-1/strap:upper"])
+    assert "first cause: cord or jack; grouped under it: strap:upper" in text(picture, frame())
+
+
+def test_nothing_that_is_hidden_is_out_of_sight(picture: Picture, make: Any) -> None:
+    """Shelved, out of service, suppressed: each with its end; and what waits for a reset."""
+    apply(
+        picture,
+        make,
+        make.alarm_line("bench-2/mat:upper", state="shelved", until="2031-03-02T08:20:00.000000Z"),
+        make.alarm_line("bench-2/mat:fault", state="out of service"),
+        make.alarm_line("bench-1/strap:closed", state="suppressed by design"),
+        make.alarm_line("bench-2/tip:upper", state="latched acknowledged"),
+        make.alarm_line("bench-2/tip:lower", state="latched unacknowledged"),
+        make.alarm_line("room-2/humidity:lower", state="acknowledged", priority="low"),
+        live=True,
+        live_until="2031-03-02T10:00:00.000000Z",
+    )
+    shown = text(picture, frame(130, 45))
+    assert "bench-2/mat:upper shelved until 08:20:00" in shown
+    assert "bench-2/mat:fault out of service until put back" in shown
+    assert "bench-1/strap:closed suppressed by live work until 10:00:00" in shown
+    assert "waits for reset (1)  bench-2/tip:upper" in shown
+    assert "to acknowledge (1)  bench-2/tip:lower (high, latched)" in shown
+    assert "acknowledged (1)  room-2/humidity:lower" in shown
+
+
+def test_more_hidden_alarms_than_room_are_counted(picture: Picture, make: Any) -> None:
+    """The first line of each kind stays, with the number and a mark that it goes on."""
+    hidden = [make.alarm_line(f"bench-2/mat:limit-{n}", state="out of service") for n in range(9)]
+    waiting = [make.alarm_line(f"bench-1/mat:limit-{n}") for n in range(9)]
+    apply(picture, make, *hidden, *waiting)
+    lines = draw(picture, frame())
+    assert len(lines) == 24
+    assert max(line.cell_len for line in lines) <= 80
+    plain = [line.plain.rstrip() for line in lines]
+    for begins in ("to acknowledge (9)  bench-1/mat:limit-0", "hidden (9)  bench-2/mat:limit-0"):
+        first = next(index for index, line in enumerate(plain) if line.startswith(begins))
+        assert any(line.endswith("…") for line in plain[first : first + 4]), begins
+
+
+def test_an_alarm_that_is_shelved_moves_to_the_hidden_ones(picture: Picture, make: Any) -> None:
+    """By its event, whose end is on the watcher's monotonic clock; and back when it is unshelved."""
+    picture.apply(EventLine.parse(make.strap_alarm()), 0.0)
+    shelved = make.strap_alarm("shelved")
+    shelved["body"]["until_ns"] = shelved["monotonic_ns"] + 1_200_000_000_000
+    picture.apply(EventLine.parse(shelved), 0.0)
+    shown = text(picture, frame())
+    assert "hidden (1)  bench-1/strap:closed shelved until 08:20:01" in shown
+    assert "08:00:01  bench-1  shelved until 08:20:01: Strap path open" in shown
+    assert "to acknowledge" not in shown
+    picture.apply(EventLine.parse(make.strap_alarm("unacknowledged")), 0.0)
+    assert "hidden" not in text(picture, frame())
+
+
+def test_what_presses_is_large_before_others_are_drawn(picture: Picture, make: Any) -> None:
+    """A held bench gives way to the long headline of an open one."""
+    apply(picture, make, sentence="Way to earth open at the common point: bag the board.")
+    shown = text(picture, frame(height=20))
+    for letters in large("common point") or ():
+        assert letters in shown
+    assert "bench-2 ● HELD All watched paths held." in shown
+
+
+def test_danger_at_a_held_bench_is_neither_green_nor_small(picture: Picture, make: Any) -> None:
+    """Its paths hold, and yet nobody may touch metal."""
+    said = "Hands off metal, step back. Call the responsible electrician."
+    danger = make.bench_line(sentence=said, rhythm="high", lamp="yellow", flashing=True)
+    picture.apply(BenchLine.parse(danger), 9.0)
+    lines = draw(picture, frame())
+    rows = large("Hands off metal, step back") or large("Hands off metal,") or ()
+    drawn = [line for line in lines if any(row in line.plain for row in rows)]
+    assert drawn
+    assert all("red" in str(span.style) for line in drawn for span in line.spans)
+
+
+def test_a_lost_watcher_claims_no_live_work_and_no_check(picture: Picture, make: Any) -> None:
+    """What was declared may have ended meanwhile."""
+    apply(picture, make, live=True, ready="passed", silenced=True, grouped=["bench-1/mat:upper"])
+    picture.apply(Gone("gone", 1.0), 5.0)
+    shown = text(picture, frame(height=40))
+    for claim in ("live work", "checked", "silenced", "first cause"):
+        assert claim not in shown
+
+
+def test_events_are_told_in_the_sites_language(make: Any) -> None:
+    """The watcher says which; one that is not known here leaves the source language."""
+    for language, said in (
+        ("de", "Handgelenkband ohne Erde (high alarm)"),
+        ("xx", "Strap path open (high alarm)"),
+    ):
+        picture = Picture()
+        picture.apply(Connected(Greeting.parse({**make.GREETING, "language": language}), b""), 0.0)
+        picture.apply(Snapshot.parse(make.two_benches()), 0.0)
+        picture.apply(EventLine.parse(make.strap_alarm()), 0.0)
+        assert said in text(picture, frame())
+
+
+@pytest.mark.parametrize("character", "ÄÖÜ()")
+def test_other_languages_letters_can_be_large(character: str) -> None:
+    """Umlauts differ from the letters they are made of."""
+    drawn = large(character)
+    assert drawn is not None
+    assert drawn != large({"Ä": "A", "Ö": "O", "Ü": "U"}.get(character, " "))

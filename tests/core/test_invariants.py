@@ -192,7 +192,7 @@ class CoreAgainstReference(RuleBasedStateMachine):
         waiting = [a for a in self.core.alarms() if a.state is AlarmState.UNACKNOWLEDGED and a.protects]
         if waiting:
             silenced = self.core.benches["b"].silenced
-            assert given.rhythm is Rhythm.HIGH or all(a.name in silenced for a in waiting)
+            assert given.rhythm is Rhythm.HIGH or all((a.name, a.since_ns) in silenced for a in waiting)
 
     @invariant()
     def no_standing_condition_is_without_an_alarm(self) -> None:

@@ -380,6 +380,18 @@ def test_silence_is_no_acknowledgement_and_what_is_new_sounds() -> None:
     assert made.given().rhythm is Rhythm.HIGH
 
 
+def test_a_strap_that_closes_and_opens_again_within_the_silence_sounds() -> None:
+    """It is a new opening; nobody has heard of it yet."""
+    made = scene(presence=1.0, board=1.0)
+    made.feed(BUTTON, 1)
+    made.now += MS
+    made.feed(STRAP, 1)
+    made.now += MS
+    made.feed(STRAP, 0)
+
+    assert made.given().rhythm is Rhythm.HIGH
+
+
 def test_an_acknowledged_alarm_sounds_again_after_its_time() -> None:
     """Nobody forgets a strap for long."""
     plan = full_plan()

@@ -73,6 +73,20 @@ def test_an_edge_stamped_by_another_clock_gets_the_time_of_handling(rig: Contact
     assert before <= got[0].monotonic_ns <= time.monotonic_ns()
 
 
+def test_edges_that_a_poll_has_overtaken_come_right_behind_it(rig: ContactRig) -> None:
+    """Stamped before the poll they would count for nothing, and a short opening would be lost."""
+    driver = opened(rig)
+    got: list[Sample] = []
+    driver.listen(got.append)
+    opened_ns = time.monotonic_ns()
+    polled = driver.read()[0]
+    driver._changed((opened_ns - 2000) / 1e9, 1)
+    driver._changed((opened_ns - 1000) / 1e9, 0)
+
+    assert [sample.raw for sample in got] == [0, 1]
+    assert [sample.monotonic_ns for sample in got] == [polled.monotonic_ns + 1] * 2
+
+
 def test_both_edges_are_reported(rig: ContactRig) -> None:
     """Closing and opening, in order, through the pin's own callback."""
     driver = opened(rig)

@@ -69,7 +69,7 @@ def test_a_strap_that_opens_reaches_everybody_and_all_return_when_it_closes(fold
             if r.channel == "bench-1/strap" and r.value == 0 and r.monotonic_ns >= opened_ns
         )
         assert abs(edge.monotonic_ns - opened_ns) < 1000, "the edge's own time, to the microsecond"
-        alarm = next(e for e in site.events() if e.subject == "bench-1/strap:closed")
+        alarm = site.stored("bench-1/strap:closed")
         assert alarm.body["value"] == 0
 
         match = '{__name__="quietbench_value",quantity="strap_contact",bench="bench-1"}'
@@ -154,7 +154,7 @@ def test_dry_air_is_announced_with_the_clause_it_comes_from(folder: Path) -> Non
         site.control.force_humidity("room-2", 24.0)
 
         wait_until(lambda: any("humidity" in alarm for alarm in site.alarms()), "an alarm of the air")
-        event = next(e for e in site.events() if e.kind.value == "alarm" and "humidity" in e.subject)
+        event = site.stored("humidity", part=True)
         source = event.body["source"]
         assert isinstance(source, dict)
         assert source["document"]

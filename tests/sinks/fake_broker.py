@@ -3,7 +3,9 @@
 It takes one client after the other on a loopback port, notes every PUBLISH, and answers each with what ``answer``
 returns: a reason code, None for no answer at all, or `CUT` to end the connection.
 
-Not built: subscriptions, QoS 2, retained messages, sessions.
+A SUBSCRIBE is noted and answered with ``suback`` for each topic; what a subscriber gets, the test sends (`send`).
+
+Not built: topics that match, QoS 2, retained messages, sessions.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from typing import Any, Self
 
 CUT = -1
 
-CONNECT, PUBLISH, PINGREQ, DISCONNECT = 1, 3, 12, 14
+CONNECT, PUBLISH, SUBSCRIBE, PINGREQ, DISCONNECT = 1, 3, 8, 12, 14
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,11 @@ class FakeBroker:
     goodbyes: list[int] = field(default_factory=list)
     """Reason codes of the client's DISCONNECTs: 0 in good order, 4 with the will."""
     client_ids: list[str] = field(default_factory=list)
+    suback: int = 1
+    """The code that every subscription gets; the granted QoS, or a refusal."""
+    answer_subscriptions: bool = True
+    subscribed: list[tuple[str, int]] = field(default_factory=list)
+    """Topics and options of all subscriptions."""
     outstanding_most: int = 0
 
     def __enter__(self) -> Self:
@@ -74,6 +81,12 @@ class FakeBroker:
 
     def on(self, topic: str) -> list[Published]:
         return [one for one in list(self.published) if one.topic == topic]
+
+    def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        """Send a message at QoS 0 to the client that is there."""
+        assert self._client is not None
+        body = struct.pack("!H", len(topic)) + topic.encode() + b"\x00" + payload
+        self._client.sendall(_packet(0x30 | retain, body))
 
     def _serve(self) -> None:
         while True:
@@ -107,6 +120,12 @@ class FakeBroker:
                 if code is not None:
                     unanswered -= 1
                     client.sendall(_packet(0x40, struct.pack("!H", mid) + bytes((code, 0))))
+            elif kind == SUBSCRIBE:
+                topics = list(_subscriptions(body))
+                self.subscribed += topics
+                codes = bytes([self.suback] * len(topics))
+                if self.answer_subscriptions:
+                    client.sendall(_packet(0x90, body[:2] + b"\x00" + codes))
             elif kind == PINGREQ:
                 client.sendall(_packet(0xD0, b""))
             elif kind == DISCONNECT:
@@ -129,8 +148,18 @@ def _packets(client: socket.socket) -> Iterator[tuple[int, bytes]]:
 
 
 def _packet(first: int, body: bytes) -> bytes:
-    assert len(body) < 128
-    return bytes((first, len(body))) + body
+    length, left = b"", len(body)
+    while left >= 128:
+        length, left = length + bytes((left & 0x7F | 0x80,)), left >> 7
+    return bytes((first,)) + length + bytes((left,)) + body
+
+
+def _subscriptions(body: bytes) -> Iterator[tuple[str, int]]:
+    at = 3 + body[2]
+    while at < len(body):
+        topic, at = _text(body, at)
+        yield topic, body[at]
+        at += 1
 
 
 def _text(body: bytes, at: int) -> tuple[str, int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,7 +14,7 @@ from typing import Any
 from quietbench.daemon.clock import Clock, Stamp
 from quietbench.daemon.core.convert.base import Sense
 from quietbench.daemon.core.records import Event, EventKind, Quality
-from quietbench.daemon.sinks.base import FarEnd, SinkContext, Stream
+from quietbench.daemon.sinks.base import Answer, FarEnd, GiveCommand, SinkContext, Stream
 from quietbench.daemon.sinks.follower import Follower
 from quietbench.daemon.sinks.line_protocol import LineProtocolFarEnd
 from quietbench.daemon.sinks.mqtt import MqttFarEnd
@@ -88,9 +88,10 @@ def alarm_body(to: str = "unacknowledged") -> dict[str, Any]:
         "limit": "closed",
         "from": "normal",
         "to": to,
-        "cause": "occur",
+        "cause": "condition",
         "condition": True,
         "priority": "high",
+        "until_ns": None,
         "sentence": {"key": "open.strap_contact", "args": {"place": "bench-1"}},
         "requirement": ">=",
         "bound": 1.0,
@@ -110,6 +111,23 @@ def alarm_body(to: str = "unacknowledged") -> dict[str, Any]:
     }
 
 
+def bench_body(**parts: Any) -> dict[str, Any]:
+    """The body of a bench event, as the core makes it."""
+    return {
+        "bench": "bench-1",
+        "from": "held",
+        "to": "open",
+        "open": ["bench-1/cord"],
+        "unknown": [],
+        "unwatched": [],
+        "causes": [{"stretches": ["bench-1/cord"], "channels": ["bench-1/strap"]}],
+        "live": False,
+        "ready": "passed",
+        "silenced": False,
+        **parts,
+    }
+
+
 def event(
     n: int,
     *,
@@ -126,7 +144,46 @@ def event(
 
 def live(count: int, kind: EventKind = EventKind.ALARM, subject: str = STRAP_OPEN, **body: Any) -> Event:
     """An event as the core gives it, at once."""
-    return Event(count, time.monotonic_ns(), kind, subject, {**alarm_body(), **body})
+    whole = {**alarm_body(), **body} if kind is EventKind.ALARM else body
+    return Event(count, time.monotonic_ns(), kind, subject, whole)
+
+
+@dataclass
+class CommandTaker:
+    """Takes commands in the core's place, and answers each at once, or when told."""
+
+    at_once: bool = True
+    taken: list[tuple[str, Mapping[str, Any]]] = field(default_factory=list)
+    answers: list[Answer] = field(default_factory=list)
+
+    def take(self, identity: str, request: Mapping[str, Any], answer: Answer) -> None:
+        self.taken.append((identity, request))
+        self.answers.append(answer)
+        if self.at_once:
+            answer(self.carried_out(len(self.taken)))
+
+    @staticmethod
+    def carried_out(count: int) -> dict[str, Any]:
+        """The answer of the watcher's desk to a command, with the whole event."""
+        event = {
+            "id": [RUN, count],
+            "kind": "command",
+            "subject": STRAP_OPEN,
+            "time": "2031-03-02T08:00:00.123456Z",
+            "monotonic_ns": 7,
+            "body": {"why": "as said"},
+        }
+        return {"ok": {"event": event}}
+
+    @property
+    def ids(self) -> list[object]:
+        return [request["id"] for _, request in self.taken]
+
+
+def command(number: object = 1, **parts: Any) -> dict[str, Any]:
+    """A command as a client gives it."""
+    who = {"person": "ada", "role": "operator", "why": "new cord"}
+    return {"id": number, "do": "acknowledge", "alarm": STRAP_OPEN, **who, **parts}
 
 
 @dataclass
@@ -196,6 +253,7 @@ def context(
     complaints: Complaints | None = None,
     clock: Clock | None = None,
     folder: Path = Path(),
+    command: GiveCommand | None = None,
 ) -> SinkContext:
     """What a sink is given."""
     return SinkContext(
@@ -209,6 +267,7 @@ def context(
         failing=(complaints or Complaints()).failing,
         render=lambda body: "Strap path open." if body.get("sentence") else "",
         clock=clock or TestClock(),
+        command=command,
     )
 
 
@@ -253,10 +312,15 @@ def mqtt_options(port: int, **parts: Any) -> MqttOptions:
     return MqttOptions(**{"host": "127.0.0.1", "port": port, "retry": QUICK, "connect_s": 2.0, **parts})
 
 
-def mqtt_rig(options: MqttOptions, clock: Clock | None = None, store: MemoryStore | None = None) -> Rig:
+def mqtt_rig(
+    options: MqttOptions,
+    clock: Clock | None = None,
+    store: MemoryStore | None = None,
+    command: GiveCommand | None = None,
+) -> Rig:
     """A sink for a broker."""
     store, complaints = store or MemoryStore(), Complaints()
-    given = context(store, complaints, clock)
+    given = context(store, complaints, clock, command=command)
     far_end = MqttFarEnd(options, given, Random(1))
     return Rig(store, complaints, follower(far_end, store, given, options.retry))
 

@@ -16,17 +16,33 @@ from jsonschema import Draft7Validator, FormatChecker
 from referencing import Registry
 from referencing.jsonschema import DRAFT7
 
+from quietbench.daemon.core.alarm import AlarmInput
 from quietbench.daemon.core.convert.base import Sense
 from quietbench.daemon.core.records import AlarmState, BenchState, EventKind, Quality
 from quietbench.daemon.sinks.payloads import readings_payload, utc_text
 from quietbench.daemon.sinks.topics import Topics
+from quietbench.daemon.watcher.desk import FIELDS
 from quietbench.drivers.samples import Reason
 from tests.sinks.fake_broker import FakeBroker, Published
-from tests.sinks.kit import RUN, STRAP_OPEN, TestClock, live, mqtt_options, mqtt_rig, reading, running
+from tests.sinks.kit import (
+    RUN,
+    STRAP_OPEN,
+    CommandTaker,
+    TestClock,
+    bench_body,
+    command,
+    live,
+    mqtt_options,
+    mqtt_rig,
+    reading,
+    running,
+)
 from tests.support.brokers import wait_until
 
 CONFIG = Path(str(importlib.resources.files("quietbench.config")))
-NAMES = ("alarm", "bench", "event", "reading", "readings", "status")
+NAMES = ("alarm", "bench", "command", "command-answer", "event", "reading", "readings", "status")
+TAKEN = {"command"}
+"""Schemas of what is taken, not said: there, keys that nobody knows are passed over."""
 SCHEMAS: dict[str, Any] = {
     f"{name}.json": json.loads((CONFIG / "schemas" / f"{name}.json").read_text()) for name in NAMES
 }
@@ -65,7 +81,8 @@ def references(part: Any) -> Iterator[str]:
 def test_schema_is_one(name: str) -> None:
     """Each schema is valid by its own meta-schema and every member is described or speaks for itself."""
     Draft7Validator.check_schema(SCHEMAS[f"{name}.json"])
-    assert SCHEMAS[f"{name}.json"]["additionalProperties"] is False
+    assert ("additionalProperties" not in SCHEMAS[f"{name}.json"]) is (name in TAKEN)
+    assert SCHEMAS[f"{name}.json"].get("additionalProperties", False) is False
 
 
 def test_words_of_the_schemas_are_the_words_of_the_code() -> None:
@@ -75,10 +92,24 @@ def test_words_of_the_schemas_are_the_words_of_the_code() -> None:
     assert set(one["quality"]["enum"]) == {quality.value for quality in Quality}
     assert set(one["sense"]["enum"]) == {sense.value for sense in Sense}
     alarms, benches = {state.value for state in AlarmState}, {state.value for state in BenchState}
-    assert set(SCHEMAS["alarm.json"]["properties"]["state"]["enum"]) >= alarms
-    assert set(event["definitions"]["alarm_body"]["properties"]["to"]["enum"]) >= alarms
+    assert set(SCHEMAS["alarm.json"]["properties"]["state"]["enum"]) == alarms
+    assert set(event["definitions"]["alarm_body"]["properties"]["from"]["enum"]) == alarms
+    assert set(event["definitions"]["alarm_body"]["properties"]["to"]["enum"]) == alarms
+    causes = {happening.value for happening in AlarmInput}
+    assert set(event["definitions"]["alarm_body"]["properties"]["cause"]["enum"]) == causes
     assert set(SCHEMAS["bench.json"]["properties"]["state"]["enum"]) == benches
     assert set(event["definitions"]["bench_body"]["properties"]["to"]["enum"]) == benches
+
+
+def test_commands_of_the_schema_are_those_that_are_taken() -> None:
+    """Every command has its own keys in the schema, those that the watcher asks for."""
+    schema = SCHEMAS["command.json"]
+    asked = {
+        rule["if"]["properties"]["do"]["const"]: set(rule["then"]["required"]) for rule in schema["allOf"]
+    }
+    assert asked == {do: set(keys) for do, keys in FIELDS.items()}
+    assert set(schema["properties"]["do"]["enum"]) == set(FIELDS)
+    assert {key for keys in FIELDS.values() for key in keys} <= set(schema["properties"])
 
 
 def test_references_of_the_document_lead_somewhere() -> None:
@@ -111,35 +142,44 @@ def channel_of(topic: str) -> str:
     raise AssertionError(f"no channel for {topic}")
 
 
+WHO = {"person": "p1", "role": "operator", "why": 'a "quoted"\nline'}
+OTHER_BODIES: list[tuple[EventKind, dict[str, Any]]] = [
+    (EventKind.DUE, {"due": "shelf"}),
+    (EventKind.COMMAND, {"do": "acknowledge", "alarm": STRAP_OPEN, "uid": 1000, **WHO}),
+    (EventKind.COMMAND, {"do": "shelve", "for_s": 60.0, "uid": None, "by": "mqtt:line-control", **WHO}),
+    (EventKind.CLOCK, {"quiet": True}),
+    (EventKind.RUN, {"software": "0", "restored": {}, "benches": {}}),
+    (EventKind.RUN, {"ended": True}),
+    (EventKind.RUN, {"what": "store checked", "findings": []}),
+]
+
+
 @pytest.fixture(scope="module", params=[True, False], ids=["clock known", "no clock"])
 def published(request: pytest.FixtureRequest) -> list[Published]:
     """One of everything that a watcher publishes, with and without a known clock."""
     known = request.param
     with FakeBroker() as broker:
-        rig = mqtt_rig(mqtt_options(broker.port), TestClock(is_known=known))
+        options = mqtt_options(broker.port, username="watcher", commands=("line-control",))
+        rig = mqtt_rig(options, TestClock(is_known=known), command=CommandTaker().take)
         rig.store.states["bench-1/strap:fault"] = "acknowledged"
         with running(rig.sink):
+            wait_until(lambda: broker.on(TOPICS.status), "the status")
             rig.sink.offer(live(1))
-            bench = {
-                "bench": "bench-1",
-                "from": "held",
-                "to": "open",
-                "open": ["bench-1/cord"],
-                "unknown": [],
-            }
+            rig.sink.offer(live(10, subject="bench-1/strap:fault", to="shelved", until_ns=10**15))
+            bench = bench_body(live=True, silenced=True)
             rig.sink.offer(live(2, EventKind.BENCH, "bench-1", **bench))
             rig.add_events([3], known=known)
             rig.add_events([4], known=known, run=RUN - 5)
             rig.add_events([5], kind=EventKind.BENCH, subject="bench-1", body=bench, known=known)
-            for n, kind in enumerate(
-                (EventKind.DUE, EventKind.COMMAND, EventKind.CLOCK, EventKind.RUN), start=6
-            ):
-                rig.add_events(
-                    [n], kind=kind, subject="room-2", body={"text": 'a "quoted"\nline'}, known=known
-                )
+            for n, (kind, body) in enumerate(OTHER_BODIES, start=6):
+                rig.add_events([n], kind=kind, subject="room-2", body=body, known=known)
             rig.add_readings([20, 21], known=known, monotonic_ns=-(10**13))
             rig.add_readings([22], value=None, reason=Reason.UNPLUGGED, known=known, monotonic_ns=-(10**13))
-            wait_until(lambda: rig.store.at("events") == 9 and rig.store.at("readings") == 22, "cursors")
+            broker.send(TOPICS.command("line-control"), json.dumps(command()).encode())
+            broker.send(TOPICS.command("line-control"), b"nonsense")
+            last = 5 + len(OTHER_BODIES)
+            wait_until(lambda: rig.store.at("events") == last and rig.store.at("readings") == 22, "cursors")
+            wait_until(lambda: len(broker.on(TOPICS.answer("line-control"))) == 2, "answers")
     return broker.published
 
 
@@ -149,7 +189,7 @@ def test_all_that_is_published_fits_its_schema(published: list[Published]) -> No
         (message,) = ASYNCAPI["channels"][channel_of(one.topic)]["messages"]
         schema = ASYNCAPI["components"]["messages"][message]["payload"]["schema"]["$ref"]
         validate(Path(schema).stem, one.json)
-    assert {channel_of(one.topic) for one in published} == set(ASYNCAPI["channels"])
+    assert {channel_of(one.topic) for one in published} == set(ASYNCAPI["channels"]) - TAKEN
 
 
 def test_retained_and_qos_are_as_documented(published: list[Published]) -> None:
@@ -161,6 +201,27 @@ def test_retained_and_qos_are_as_documented(published: list[Published]) -> None:
     for one in published:
         binding = bindings[channel_of(one.topic)]
         assert (one.qos, one.retain) == (binding["qos"], binding["retain"]), one.topic
+
+
+def test_retained_states_say_what_an_alarm_and_a_bench_are(published: list[Published]) -> None:
+    """A shelf's end in UTC where the time is known; a bench's causes, and whether it is live, ready, silenced."""
+    shelved = next(one.json for one in published if one.topic.endswith("/fault") and one.json["id"])
+    bench = next(one.json for one in published if channel_of(one.topic) == "bench")
+    assert shelved["state"] == "shelved"
+    assert (shelved["until"] is None) is (shelved["clock"] == "no clock")
+    assert bench["causes"] == [{"stretches": ["bench-1/cord"], "channels": ["bench-1/strap"]}]
+    assert (bench["live"], bench["ready"], bench["silenced"]) == (True, "passed", True)
+
+
+def test_what_a_client_may_say_is_documented_as_taken() -> None:
+    """The commands' topic is one that the watcher receives on, answered where the document says."""
+    receive = ASYNCAPI["operations"]["receiveCommand"]
+    assert receive["action"] == "receive"
+    assert resolve(receive["reply"]["channel"]["$ref"][2:])["address"].endswith("/command/{client}/answer")
+    assert channel_of(TOPICS.command("line-control")) == "command"
+    assert channel_of(TOPICS.answer("line-control")) == "answer"
+    validate("command", command())
+    validate("command", command("7-a", do="enter", channel="b/mat", value=1e6, instrument="i"))
 
 
 def test_will_is_where_the_document_says() -> None:

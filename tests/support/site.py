@@ -21,6 +21,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Self
 
+from quietbench.daemon.core.records import EventKind
 from quietbench.daemon.socket.client import SocketClient
 from quietbench.daemon.socket.errors import SocketError
 from quietbench.daemon.store.read import StoreReader
@@ -183,6 +184,16 @@ class SimulatedSite:
         """Return every reading of the store."""
         with StoreReader(self.folder / "store") as reader:
             return list(_all(reader.readings_after))
+
+    def stored(self, subject: str, *, part: bool = False) -> StoredEvent:
+        """Return the first stored alarm event about a subject, once on disk: live news comes before the commit."""
+
+        def found() -> list[StoredEvent]:
+            alarms = [e for e in self.events() if e.kind is EventKind.ALARM]
+            return [e for e in alarms if e.subject == subject or (part and subject in e.subject)]
+
+        wait_until(found, f"an alarm event about {subject} on disk")
+        return found()[0]
 
     def _answers(self) -> bool:
         assert self.watcher is not None

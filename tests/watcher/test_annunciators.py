@@ -209,3 +209,84 @@ def _until(done: Callable[[], bool], pause: threading.Event, tries: int = 500) -
             return
         pause.wait(0.01)
     raise AssertionError("never came")
+
+
+def test_a_test_sounds_and_shows_what_it_wants_and_leaves_the_relay_alone(lines: Lines) -> None:
+    """The relay tells others whether the paths are held; a test of the lamp changes nothing of that."""
+    outputs = BenchOutputs("b", lines, 0)
+    outputs.give(HELD, 0)
+    outputs.pulse()
+    outputs.test(Rhythm.HIGH, Lamp.RED, until_ns=30 * S, now_ns=S)
+
+    assert levels(lines) == {"buzzer": True, "red": True, "yellow": False, "green": False}
+    relay = lines.relay
+    assert isinstance(relay, FakeLine)
+    outputs.pulse()
+    outputs.pulse()
+    assert relay.levels == [False, True, False, True]
+
+    outputs.test(None, Lamp.YELLOW, until_ns=30 * S, now_ns=2 * S)
+    assert levels(lines) == {"buzzer": False, "red": False, "yellow": True, "green": False}
+    outputs.end_test(3 * S)
+    assert levels(lines) == {"buzzer": False, "red": False, "yellow": False, "green": True}
+
+
+def test_what_is_real_ends_a_test_in_the_call_that_brings_it(lines: Lines) -> None:
+    """The green of a lamp test must not hide an open path, nor a relay that ought to drop."""
+    outputs = BenchOutputs("b", lines, 0)
+    outputs.give(HELD, 0)
+    outputs.pulse()
+    outputs.test(None, Lamp.GREEN, until_ns=30 * S, now_ns=S)
+    outputs.give(OPEN, S)
+    outputs.advance(S + 1)
+
+    assert levels(lines) == {"buzzer": True, "red": True, "yellow": False, "green": False}
+    relay = lines.relay
+    assert isinstance(relay, FakeLine)
+    assert not relay.on
+
+
+def test_a_bench_that_can_no_longer_be_told_ends_a_test_too(lines: Lines) -> None:
+    """Without any sound, the relay is let go."""
+    outputs = BenchOutputs("b", lines, 0)
+    outputs.give(HELD, 0)
+    outputs.test(None, Lamp.GREEN, until_ns=30 * S, now_ns=S)
+    outputs.give(annunciation(BenchState.UNKNOWN, lamp=Lamp.YELLOW), S)
+
+    assert levels(lines)["yellow"]
+    assert not levels(lines)["green"]
+
+
+def test_what_is_no_news_waits_for_the_end_of_a_test(lines: Lines) -> None:
+    """Somebody who goes for a coffee changes the lamp, not the test."""
+    outputs = BenchOutputs("b", lines, 0)
+    outputs.give(HELD, 0)
+    outputs.test(Rhythm.HIGH, Lamp.RED, until_ns=30 * S, now_ns=S)
+    outputs.give(annunciation(BenchState.EMPTY, lamp=Lamp.WHITE), S)
+    assert levels(lines)["red"]
+
+    outputs.end_test(2 * S)
+    assert levels(lines) == {"buzzer": False, "red": False, "yellow": False, "green": False}
+
+
+def test_a_test_that_nobody_ends_ends_by_itself(lines: Lines) -> None:
+    """Whoever began it may be gone."""
+    outputs = BenchOutputs("b", lines, 0)
+    outputs.give(HELD, 0)
+    outputs.test(None, Lamp.RED, until_ns=5 * S, now_ns=S)
+    assert outputs.next_ns() == 5 * S
+    outputs.advance(5 * S - 1)
+    assert levels(lines)["red"]
+    outputs.advance(5 * S)
+
+    assert levels(lines) == {"buzzer": False, "red": False, "yellow": False, "green": True}
+    assert outputs.next_ns() is None
+
+
+def test_benches_without_outputs_are_tested_in_silence(monotonic_ns: Callable[[], int]) -> None:
+    """There is nothing to sound, and nothing breaks."""
+    annunciators = Annunciators({}, monotonic_ns, ProgressBoard(monotonic_ns))
+    annunciators.test("b", Rhythm.HIGH, Lamp.RED, until_ns=0)
+    annunciators.end_test("b")
+    assert annunciators.fitted("b") == (False, ())
+    assert annunciators.failing("b") == ""

@@ -212,7 +212,9 @@ def test_a_reader_that_falls_behind_loses_lines_and_is_told(rig: Rig) -> None:
     assert gap.lost > 0
 
 
-@pytest.mark.parametrize("nonsense", [b"{\n", b"[]\n", b"\xff\xfe\n", b"x" * 100_000, b'{"do": NaN}\n'])
+@pytest.mark.parametrize(
+    "nonsense", [b"{\n", b"[]\n", b"\xff\xfe\n", b"x" * 100_000, b'{"do": NaN}\n', b'{"id":"\\ud800"}\n']
+)
 def test_nonsense_ends_that_connection_and_no_other(rig: Rig, nonsense: bytes) -> None:
     """A client that breaks the protocol is dropped; the others are served on."""
     with SocketClient(rig.path) as other:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from quietbench.daemon.cli.live.words import Happening, happening, stretch_names
+from quietbench.daemon.figures import Translate
 from quietbench.daemon.socket.lines import EventLine
 
 KEPT = 200
@@ -53,9 +54,10 @@ class _Opened:
 
 
 class Happenings:
-    """The newest `KEPT` lines, oldest first."""
+    """The newest `KEPT` lines, oldest first; ``translate`` is the language of the sentences in them."""
 
     def __init__(self) -> None:
+        self.translate: Translate = str
         self._lines: list[Happening] = []
         self._opened: dict[str, _Opened] = {}
         self._dropouts: dict[str, tuple[Happening, _Dropouts]] = {}
@@ -73,7 +75,7 @@ class Happenings:
 
     def add(self, event: EventLine) -> None:
         """Add an event, if it is worth a line."""
-        told = happening(event)
+        told = happening(event, self.translate)
         if told is None:
             return
         if event.kind == "bench" and self._is_end_of_dropout(event):

@@ -13,13 +13,22 @@ from dataclasses import dataclass
 
 from rich.text import Span, Text
 
+from quietbench.daemon.cli.live.below import (
+    INDENT,
+    alarm_blocks,
+    fitted,
+    flowing,
+    happening_line,
+    other_readings,
+    reading_texts,
+)
 from quietbench.daemon.cli.live.letters import large
 from quietbench.daemon.cli.live.picture import Picture
 from quietbench.daemon.cli.live.pulse import dark, heard
 from quietbench.daemon.cli.live.wiring import Ink, break_words, draw_path, folded
-from quietbench.daemon.cli.live.words import Happening, lamp_words, reading_words, relay_words
+from quietbench.daemon.cli.live.words import declared, grouped_words, lamp_words, relay_words
 from quietbench.daemon.messages import headline
-from quietbench.daemon.socket.lines import BenchLine, ReadingLine
+from quietbench.daemon.socket.lines import BenchLine
 
 _STATE_STYLES = {"held": "bold green", "open": "bold red", "unknown": "bold yellow", "empty": "bold"}
 _LAMP_STYLES = {
@@ -29,13 +38,13 @@ _LAMP_STYLES = {
     "white": "",
     "unknown": "bold yellow",
 }
-_PRIORITIES = {"high": 0, "medium": 1, "low": 2}
+_MARK_STYLES = {"live": "bold magenta", "missing": "bold yellow", "failed": "bold red", "silenced": "bold"}
 _URGENCY = {"open": 0, "unknown": 1, "held": 2, "empty": 3}
+_SENTENCE_STYLES = {"green": "bold green", "red": "bold red", "yellow": "bold yellow", "white": "bold"}
 _STRIP_CELLS = 12
 _WIDE = 100
 _PRESSING = frozenset({"open", "unknown"})
 _BELOW = (2, 1)  # lines that alarms, readings and events keep each
-_INDENT = "  "
 
 # How much of a bench is drawn; each level holds all of the one before.
 LINE, PLAIN, LARGE, HUGE = range(4)
@@ -74,17 +83,18 @@ def _body(picture: Picture, frame: Frame, room: int) -> list[Text]:
     What stands below gives up room as long as a bench that does not hold could be drawn larger.
     """
     benches = picture.shown_benches()
-    alarms, readings = _alarms(picture, frame), _readings(picture, frame)
-    happenings = [_happening(told) for told in reversed(picture.happenings)]
+    blocks, readings = alarm_blocks(picture, frame.width), other_readings(picture, frame.width)
+    happenings = [happening_line(told) for told in reversed(picture.happenings)]
     for below in _BELOW:
-        kept = min(len(alarms), below) + min(len(readings), below) + min(len(happenings), below)
+        alarms = fitted(blocks, 2 * below)
+        kept = len(alarms) + min(len(readings), below) + min(len(happenings), below)
         highest = HUGE if below == _BELOW[0] else LARGE
         levels = _levels(picture, benches, frame, room - kept - 1, highest)
-        if all(
-            level >= LARGE for bench, level in zip(benches, levels, strict=True) if bench.state in _PRESSING
-        ):
+        if all(level >= LARGE for bench, level in zip(benches, levels, strict=True) if _presses(bench)):
             break
-    lines = [*_stacked(picture, benches, levels, frame, room - kept - 1), Text(), *alarms[:below]]
+    lines = [*_stacked(picture, benches, levels, frame, room - kept - 1), Text()]
+    others = min(len(readings), below) + min(len(happenings), below)
+    lines += fitted(blocks, max(2 * below, room - len(lines) - others))
     spare = room - len(lines) - min(len(happenings), below)
     lines = [*lines, *readings[: max(spare, 0)], *happenings][:room]
     return lines + [Text()] * (room - len(lines))
@@ -155,18 +165,32 @@ def _stacked(
 def _levels(
     picture: Picture, benches: Sequence[BenchLine], frame: Frame, room: int, highest: int
 ) -> list[int]:
-    """Raise benches level by level, the most urgent first, for as long as all still fit."""
+    """Raise benches level by level for as long as all still fit, the most urgent first.
+
+    Those that press are readable from afar before the others are drawn at all.
+    """
     heights = [
         [len(_bench(picture, bench, frame, level)) for level in range(highest + 1)] for bench in benches
     ]
     levels = [LINE] * len(benches)
-    order = sorted(range(len(benches)), key=lambda i: _URGENCY.get(benches[i].state, 1))
-    for level in range(PLAIN, highest + 1):
-        for i in order:
-            tried = [*levels[:i], level, *levels[i + 1 :]]
-            if _height([heights[n][at] for n, at in enumerate(tried)]) <= room:
-                levels = tried
+    order = sorted(range(len(benches)), key=lambda i: _urgency(benches[i]))
+    pressing = [i for i in order if _presses(benches[i])]
+    calm = [i for i in order if not _presses(benches[i])]
+    steps = [(level, i) for group in (pressing, calm) for level in (PLAIN, LARGE) for i in group]
+    for level, i in [*steps, *((HUGE, i) for i in order if highest == HUGE)]:
+        tried = [*levels[:i], level, *levels[i + 1 :]]
+        if _height([heights[n][at] for n, at in enumerate(tried)]) <= room:
+            levels = tried
     return levels
+
+
+def _presses(bench: BenchLine) -> bool:
+    """Say whether a bench must be readable from afar: a path is not held, or something urgent sounds."""
+    return bench.state in _PRESSING or bench.rhythm == "high"
+
+
+def _urgency(bench: BenchLine) -> int:
+    return 0 if bench.rhythm == "high" else _URGENCY.get(bench.state, 1)
 
 
 def _height(heights: Sequence[int]) -> int:
@@ -180,11 +204,13 @@ def _space_before(index: int, height: int) -> list[Text]:
 def _bench(picture: Picture, bench: BenchLine, frame: Frame, level: int) -> list[Text]:
     if level == LINE:
         return [_bench_line(bench, frame)]
-    lines = [_signs(picture, bench, frame), *_sentence(bench, frame, level)]
+    lines = [_signs(picture, bench, frame), *_declared(bench, frame), *_sentence(bench, frame, level)]
+    if bench.grouped:
+        lines += _wrapped(grouped_words(bench), "dim", frame.width)
     for path in bench.paths:
-        lines += [Text(_INDENT).append_text(line) for line in draw_path(path, frame.width - 2, frame.ink)]
+        lines += [Text(INDENT).append_text(line) for line in draw_path(path, frame.width - 2, frame.ink)]
     own = [r for r in picture.shown_readings() if r.channel.startswith(f"{bench.bench}/")]
-    return lines + _flowing("", _reading_words(own, picture), frame.width)
+    return lines + flowing("", reading_texts(own, picture), frame.width)
 
 
 def _bench_line(bench: BenchLine, frame: Frame) -> Text:
@@ -192,8 +218,21 @@ def _bench_line(bench: BenchLine, frame: Frame) -> Text:
     line = Text(f"{bench.bench} ").append(
         f"{lamp} {bench.state.upper()} ", _STATE_STYLES.get(bench.state, "")
     )
+    for mark, _ in declared(bench):
+        line.append(f"{frame.ink.marks.get(mark, '')} {mark} ", _MARK_STYLES.get(mark, ""))
     broken = next((break_words(path) for path in bench.paths if break_words(path) != "whole"), None)
-    return line.append(bench.sentence, "bold").append(f" ({broken})" if broken else "")
+    notes = [broken] if broken else []
+    notes += [f"{len(bench.grouped)} more with it"] if bench.grouped else []
+    return line.append(bench.sentence, "bold").append(f" ({', '.join(notes)})" if notes else "")
+
+
+def _declared(bench: BenchLine, frame: Frame) -> list[Text]:
+    """Return what people have declared, or ought to have done: live work, the check before work, silence."""
+    words = [
+        Text(f"{frame.ink.marks.get(mark, '')} {said}", _MARK_STYLES.get(mark, ""))
+        for mark, said in declared(bench)
+    ]
+    return flowing("", words, frame.width)
 
 
 def _signs(picture: Picture, bench: BenchLine, frame: Frame) -> Text:
@@ -227,75 +266,30 @@ def _buzzer(picture: Picture, bench: BenchLine, frame: Frame) -> Text:
 
 
 def _sentence(bench: BenchLine, frame: Frame, level: int) -> list[Text]:
-    style = _STATE_STYLES.get(bench.state, "bold")
+    style = "bold red" if bench.rhythm == "high" else _SENTENCE_STYLES.get(bench.lamp, "bold yellow")
     said, todo = headline(bench.sentence)
     for scale in range(level - PLAIN, 0, -1):
-        letters = large(said, scale=scale) if frame.large_letters else None
-        if letters and max(map(len, letters)) <= frame.width - len(_INDENT):
-            lines = [Text(_INDENT + row, style) for row in letters]
+        letters = _letters(said, scale, frame, two=scale == 1 and _presses(bench))
+        if letters:
+            lines = [Text(INDENT + row, style) for row in letters]
             return lines + (_wrapped(todo, "bold", frame.width) if todo else [])
     return _wrapped(bench.sentence, style, frame.width)
 
 
-# --- readings and events ---
+def _letters(said: str, scale: int, frame: Frame, *, two: bool) -> tuple[str, ...]:
+    """Return a headline in large letters, on ``two`` lines where one is too short; nothing where it does not fit."""
+    if not frame.large_letters:
+        return ()
+    words = said.split()
+    for at in range(len(words), 0 if two else len(words) - 1, -1):
+        parts = [large(" ".join(part), scale=scale) for part in (words[:at], words[at:]) if part]
+        rows = tuple(row for part in parts if part for row in part)
+        if all(parts) and max(map(len, rows)) <= frame.width - len(INDENT):
+            return rows
+    return ()
 
 
-def _alarms(picture: Picture, frame: Frame) -> list[Text]:
-    """Return the alarms that wait for an acknowledgement, by the names that "acknowledge" takes."""
-    waiting = sorted(picture.waiting_alarms(), key=lambda alarm: _PRIORITIES.get(alarm.priority, 0))
-    words = [Text(f"{alarm.alarm} ({alarm.priority})", "bold") for alarm in waiting]
-    return _flowing(f"to acknowledge ({len(words)})", words, frame.width)
-
-
-def _readings(picture: Picture, frame: Frame) -> list[Text]:
-    """Return the readings of no drawn bench: rooms and the watcher's own health, the doubtful ones first."""
-    places: dict[str, list[ReadingLine]] = {}
-    for reading in picture.shown_readings():
-        places.setdefault(reading.channel.partition("/")[0], []).append(reading)
-    lines: list[Text] = []
-    for place, readings in sorted(places.items(), key=lambda item: all(map(_is_well, item[1]))):
-        if place not in picture.benches:
-            lines += _flowing(place, _reading_words(readings, picture), frame.width)
-    return lines
-
-
-def _is_well(reading: ReadingLine) -> bool:
-    return reading.quality == "good" and not (reading.quantity == "watcher_health" and not reading.value)
-
-
-def _reading_words(readings: Sequence[ReadingLine], picture: Picture) -> list[Text]:
-    if not readings or picture.gone is None:
-        return [Text(reading_words(reading), _reading_style(reading)) for reading in readings]
-    first, *others = [Text(reading_words(reading), "dim") for reading in readings]
-    return [Text("last: ", "bold").append_text(first), *others]
-
-
-def _flowing(name: str, words: Sequence[Text], width: int) -> list[Text]:
-    """Return pieces one after the other, in as many lines as they need: what matters is never cut."""
-    if not words:
-        return []
-    lines = [Text(f"{name}  " if name else _INDENT)]
-    for piece in words:
-        if lines[-1].cell_len > len(_INDENT) and lines[-1].cell_len + piece.cell_len > width:
-            lines.append(Text(_INDENT))
-        lines[-1].append_text(piece).append("   ")
-    for line in lines:
-        line.rstrip()
-    return lines
-
-
-def _reading_style(reading: ReadingLine) -> str:
-    return {"good": "", "uncertain": "yellow", "bad": "bold yellow"}.get(reading.quality, "bold yellow")
-
-
-def _happening(told: Happening) -> Text:
-    line = Text(f"{told.clock}  ", "dim")
-    return line.append(f"{told.place}  " if told.place else "").append(
-        told.text, "bold" if told.warns else ""
-    )
-
-
-def _wrapped(text: str, style: str, width: int, *, indent: str = _INDENT) -> list[Text]:
+def _wrapped(text: str, style: str, width: int, *, indent: str = INDENT) -> list[Text]:
     lines = textwrap.wrap(text, max(width - len(indent), 10)) or [""]
     return [Text(indent).append(line, style) for line in lines]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from quietbench.daemon.cli.following import Connected, Gone
 from quietbench.daemon.cli.live.happenings import Happenings
-from quietbench.daemon.cli.live.words import Happening, happening
+from quietbench.daemon.cli.live.words import Happening, end_of, sentence_words, translation
 from quietbench.daemon.socket.lines import (
     AlarmLine,
     BenchLine,
@@ -21,7 +21,8 @@ from quietbench.daemon.socket.lines import (
     Stretch,
 )
 
-_WAITING = frozenset({"unacknowledged", "returned unacknowledged"})
+_WAITING = frozenset({"unacknowledged", "returned unacknowledged", "latched unacknowledged"})
+_HIDDEN = frozenset({"shelved", "suppressed by design", "out of service"})
 
 GONE_SENTENCE = "Nobody watches: the watcher is gone. Keep boards in their bags until it is back."
 
@@ -50,6 +51,7 @@ class Picture:
         match line:
             case Connected():
                 self.greeting, self.gone = line.greeting, None
+                self.happenings.translate = translation(line.greeting)
             case Gone():
                 self._lose(line.text)
             case Snapshot():
@@ -74,8 +76,28 @@ class Picture:
 
     def waiting_alarms(self) -> list[AlarmLine]:
         """Return the alarms that wait for an acknowledgement."""
-        waiting = [alarm for alarm in self.alarms.values() if alarm.state in _WAITING]
-        return [alarm for alarm in waiting if self._concerns(alarm.alarm.rpartition(":")[0])]
+        return self._alarms_in(_WAITING)
+
+    def latched_alarms(self) -> list[AlarmLine]:
+        """Return the alarms that are over and acknowledged, and wait for a reset."""
+        return self._alarms_in({"latched acknowledged"})
+
+    def hidden_alarms(self) -> list[AlarmLine]:
+        """Return the alarms that neither sound nor speak: shelved, suppressed, out of service."""
+        return self._alarms_in(_HIDDEN)
+
+    def acknowledged_alarms(self) -> list[AlarmLine]:
+        """Return the alarms that stand and have been acknowledged."""
+        return self._alarms_in({"acknowledged"})
+
+    def live_until(self, alarm: AlarmLine) -> str | None:
+        """Return when the live work ends that an alarm is suppressed by, if that is known."""
+        bench = self.benches.get(alarm.alarm.partition("/")[0])
+        return None if bench is None else bench.live_until
+
+    def _alarms_in(self, states: Collection[str]) -> list[AlarmLine]:
+        found = [alarm for alarm in self.alarms.values() if alarm.state in states]
+        return [alarm for alarm in found if self._concerns(alarm.alarm.rpartition(":")[0])]
 
     def _begin(self, snapshot: Snapshot, now_s: float) -> None:
         self.benches.clear()
@@ -123,9 +145,13 @@ class Picture:
         if state == "normal":
             self.alarms.pop(event.subject, None)
             return
-        told = happening(event)
         self.alarms[event.subject] = AlarmLine(
-            event.subject, state, str(event.body.get("priority", "")), told.text if told else "", event.time
+            event.subject,
+            state,
+            str(event.body.get("priority", "")),
+            sentence_words(event.body, self.happenings.translate),
+            event.time,
+            end_of(event),
         )
 
     def _lose(self, text: str) -> None:
@@ -161,5 +187,10 @@ def _unwatched(bench: BenchLine) -> BenchLine:
         flashing=False,
         leading=None,
         sentence=GONE_SENTENCE,
+        cause=(),
+        grouped=(),
+        live=False,
+        ready="",
+        silenced=False,
         paths=tuple(tuple(Stretch(s.name, "unwatched") for s in path) for path in bench.paths),
     )

@@ -9,15 +9,28 @@ from quietbench.daemon.cli.following import Connected, Gone
 from quietbench.daemon.cli.live.wiring import break_words
 from quietbench.daemon.cli.live.words import (
     clock,
+    declared,
+    grouped_words,
     happening,
+    hidden_words,
     lamp_words,
     quality_words,
     reading_words,
     relay_words,
+    translation,
     value_words,
 )
 from quietbench.daemon.core.quantities import QUANTITIES, Quantity
-from quietbench.daemon.socket.lines import BenchLine, EventLine, FollowedLine, Gap, ReadingLine, Snapshot
+from quietbench.daemon.figures import Translate
+from quietbench.daemon.socket.lines import (
+    AlarmLine,
+    BenchLine,
+    EventLine,
+    FollowedLine,
+    Gap,
+    ReadingLine,
+    Snapshot,
+)
 
 _NUMBER = Quantity("", "", "")
 
@@ -31,6 +44,7 @@ class Teller:
 
     only: str | None = None
     all_benches: frozenset[str] = frozenset()
+    translate: Translate = str
     _told: dict[str, tuple[tuple[str, ...], str, float]] = field(default_factory=dict)
     _benches: dict[str, str] = field(default_factory=dict)
 
@@ -39,6 +53,7 @@ class Teller:
         match line:
             case Connected():
                 greeting = line.greeting
+                self.translate = translation(greeting)
                 yield f"connected: {greeting.site}, watcher {greeting.watcher}, run {greeting.run}"
             case Gone():
                 self._benches.clear()
@@ -47,6 +62,8 @@ class Teller:
                 self.all_benches = frozenset(bench.bench for bench in line.benches)
                 for bench in line.benches:
                     yield from self._bench(bench)
+                for alarm in line.alarms:
+                    yield from self._alarm(alarm)
                 for reading in line.readings:
                     yield from self._reading(reading, now_s)
             case BenchLine():
@@ -59,15 +76,21 @@ class Teller:
                 yield f"gap: {line.lost} lines left out, this reader was too slow"
 
     def _bench(self, bench: BenchLine) -> Iterator[str]:
-        text = (
-            f"{bench.bench} {bench.state}: {bench.sentence}"
-            f" [lamp {lamp_words(bench)}; buzzer {bench.rhythm}; relay {relay_words(bench)}]"
-        )
+        shown = [f"lamp {lamp_words(bench)}", f"buzzer {bench.rhythm}", f"relay {relay_words(bench)}"]
+        shown += [words for _, words in declared(bench)]
+        text = f"{bench.bench} {bench.state}: {bench.sentence} [{'; '.join(shown)}]"
+        text += f" ({grouped_words(bench)})" if bench.grouped else ""
         broken = [words for words in map(break_words, bench.paths) if words != "whole"]
         text += "".join(f" ({words})" for words in broken)
         if self._wants(bench.bench) and self._benches.get(bench.bench) != text:
             self._benches[bench.bench] = text
             yield text
+
+    def _alarm(self, alarm: AlarmLine) -> Iterator[str]:
+        """Tell an alarm that is not normal as the snapshot has it; later ones come as events."""
+        if self._wants(alarm.alarm.partition("/")[0]):
+            state = hidden_words(alarm) or alarm.state
+            yield f"{clock(alarm.since)} {alarm.alarm} {state} ({alarm.priority}): {alarm.sentence}"
 
     def _reading(self, reading: ReadingLine, now_s: float) -> Iterator[str]:
         place = reading.channel.partition("/")[0]
@@ -87,7 +110,7 @@ class Teller:
         yield f"{clock(reading.time)} {place} {words}"
 
     def _event(self, event: EventLine) -> Iterator[str]:
-        told = happening(event)
+        told = happening(event, self.translate)
         if told is not None and (not told.place or self._wants(told.place)):
             yield f"{told.clock} {told.place + ' ' if told.place else ''}{told.text}"
 

@@ -28,6 +28,7 @@ class Ink:
     pulses: str  # pause, right half, left half, whole
     lamps: dict[str, str]
     dark_lamps: dict[str, str]
+    marks: dict[str, str]  # live work, the check before work, a quieted buzzer
     unicode: bool
 
     def link(self, state: str, width: int) -> str:
@@ -54,6 +55,7 @@ UNICODE = Ink(
     pulses="▁▐▌█",
     lamps={"green": "●", "red": "■", "yellow": "▲", "white": "◇", "unknown": "?"},
     dark_lamps={"green": "○", "red": "□", "yellow": "△"},
+    marks={"live": "◆", "passed": "☑", "missing": "☐", "failed": "☒", "silenced": "⊘"},
     unicode=True,
 )
 ASCII = Ink(
@@ -64,6 +66,7 @@ ASCII = Ink(
     pulses="_###",
     lamps={"green": "O", "red": "#", "yellow": "^", "white": "-", "unknown": "?"},
     dark_lamps={},
+    marks={"live": "<>", "passed": "[v]", "missing": "[ ]", "failed": "[x]", "silenced": "(-)"},
     unicode=False,
 )
 
