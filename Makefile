@@ -5,7 +5,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check bench schemas format clean
+.PHONY: demo test check bench schemas messages format clean prove-tracing
 
 demo: $(VENV)/run.stamp  ## A simulated site with two benches, watched for about a minute.
 	@$(BIN)/quietbench demo
@@ -20,12 +20,21 @@ check: $(VENV)/dev.stamp  ## Format, lint, types, import contracts.
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-bench: $(VENV)/dev.stamp  ## The figures, as ratios to bare baselines of the same run.
+bench: $(VENV)/dev.stamp  ## The figures, as ratios to bare baselines of the same run; BENCH=--short for the short form.
 	@packaging/test-packages
-	@$(BIN)/pytest tests/benchmarks --benchmark-only -p no:randomly -q -s
+	@$(BIN)/pytest tests/benchmarks/bench_*.py -p no:randomly -p no:cacheprovider -q -s $(BENCH)
+
+prove-air: $(VENV)/dev.stamp  ## The full scores of the air's analysis, into docs/proofs/air.md; a quarter of an hour.
+	@$(BIN)/python -m tests.air.prove
+
+prove-tracing: $(VENV)/dev.stamp  ## The full scoring of the tracing (about half an hour); keeps its page in docs/proofs.
+	@OPENBLAS_NUM_THREADS=1 nice $(BIN)/python -m tests.tracing.prove --write
 
 schemas: $(VENV)/dev.stamp  ## Write generated schemas anew after a change of the models.
 	$(BIN)/python -m quietbench.daemon.settings.schema
+
+messages: $(VENV)/dev.stamp  ## Bring the translations up to the sentences and compile them.
+	$(BIN)/python -m quietbench.daemon.locale
 
 format: $(VENV)/dev.stamp
 	$(BIN)/ruff format .

@@ -98,6 +98,7 @@ def restore(alarm: Alarm, kept: Mapping[str, object], now_ns: int) -> None:
     until_ns = kept.get("until_ns")
     alarm.until_ns = until_ns if isinstance(until_ns, int) else None
     alarm.condition.holds = alarm.standing
+    alarm.watch.restate()
     alarm.sentence = sentence_of(alarm)
 
 
@@ -105,7 +106,9 @@ def event_body(
     alarm: Alarm, before: AlarmState, after: AlarmState, happening: AlarmInput
 ) -> dict[str, object]:
     """Return the body of the alarm event: what is so, by which limit, from which source."""
-    body: dict[str, object] = {
+    reason = alarm.watch.reason
+    value, u, sense = _judged(alarm)
+    return {
         "alarm": alarm.name,
         "channel": alarm.watch.channel.name,
         "from": before.value,
@@ -115,8 +118,13 @@ def event_body(
         "priority": alarm.priority.name.lower(),
         "until_ns": alarm.until_ns,
         "sentence": {"key": alarm.sentence.key, "args": dict(alarm.sentence.args)},
+        "unit": alarm.watch.channel.unit,
+        "reason": None if reason is None else reason.name.lower(),
+        "value": value,
+        "u": u,
+        "sense": sense,
+        **alarm.limit_part,
     }
-    return {**body, **alarm.limit_part, **_reading_part(alarm)}
 
 
 def _limit_part(limit: Limit | None) -> dict[str, object]:
@@ -130,19 +138,8 @@ def _limit_part(limit: Limit | None) -> dict[str, object]:
     }
 
 
-def _reading_part(alarm: Alarm) -> dict[str, object]:
-    """Return what was judged: the kept reading, or for a limit that is checked by hand what was entered."""
-    watch = alarm.watch
-    reason = watch.reason
-    body: dict[str, object] = {
-        "unit": watch.channel.unit,
-        "reason": None if reason is None else reason.name.lower(),
-    }
-    value, u, sense = _judged(alarm)
-    return {**body, "value": value, "u": u, "sense": sense}
-
-
 def _judged(alarm: Alarm) -> tuple[float | None, float | None, str]:
+    """Return what was judged: the kept reading, or for a limit that is checked by hand what was entered."""
     limit = alarm.condition.limit
     if limit is not None and limit.entered:
         return alarm.watch.entered_value, None, "="

@@ -11,7 +11,7 @@ import enum
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from quietbench.daemon.core.channel import ChannelWatch
+from quietbench.daemon.core.channel import SEES_OPEN, WHOLE, ChannelWatch
 from quietbench.daemon.core.plan import Bench, Seat
 from quietbench.daemon.core.records import BenchState
 from quietbench.daemon.core.seats import SeatWatch, is_off
@@ -46,6 +46,11 @@ class Verdict:
     unknown: tuple[str, ...] = ()
     unwatched: tuple[str, ...] = ()
     causes: tuple[Cause, ...] = ()
+
+
+_EMPTY = Verdict(BenchState.EMPTY)
+_REMEMBERED = 1024
+"""How many combinations of facts a bench remembers its verdict for."""
 
 
 def ways_to_earth(bench: Bench) -> tuple[tuple[str, ...], ...]:
@@ -95,6 +100,14 @@ class BenchWatch:
         self._boards = tuple(named[name] for name in bench.board)
         claimed = {seat.seat.end for seat in self.seats} | {tool.end for tool in bench.tools}
         self._surfaces = tuple(end for end in bench.required if end not in claimed)
+        self._gated = {watch: tuple(s for s in self.seats if watch in s.straps) for watch in self.paths}
+        self.told_by = {
+            watch: tuple(seat for seat in self.seats if watch in seat.telling)
+            for watch in frozenset().union(*(seat.telling for seat in self.seats))
+        }
+        self.gated = tuple(watch for watch in self.channels if watch.channel.gated)
+        self._remembered: dict[tuple[object, ...], Verdict] = {}
+        self._gates: tuple[object, ...] = ()
         self.live_until_ns: int | None = None
         self.ready_result = ""
         self.ready_until_ns: int | None = None
@@ -111,18 +124,25 @@ class BenchWatch:
     @property
     def in_use(self) -> bool:
         """Say whether somebody is there, a board is out, or a tool is hot, as far as can be told."""
-        return (
-            any(seat.occupied for seat in self.seats)
-            or any(not is_off(hot) for _, hot in self._tools)
-            or (bool(self._boards) and not self.board_bagged)
-        )
+        for seat in self.seats:
+            if seat.occupied:
+                return True
+        hot = any(not is_off(hot) for _, hot in self._tools)
+        return hot or (bool(self._boards) and not self.board_bagged)
 
     def gate_open(self, watch: ChannelWatch) -> bool:
         """Say whether a strap channel's limits count: its seat needs the strap, and a board may be out."""
         if self.board_bagged:
             return False
-        seats = [seat for seat in self.seats if watch in seat.straps]
+        seats = self._gated.get(watch, ())
         return not seats or any(seat.started and seat.needs_strap for seat in seats)
+
+    def gates_moved(self) -> bool:
+        """Say whether who is there, or what is out, has changed since this was last asked."""
+        bagged = bool(self._boards) and self.board_bagged
+        gates = (bagged, *[(seat.started, seat.needs_strap) for seat in self.seats])
+        moved, self._gates = gates != self._gates, gates
+        return moved
 
     def required(self) -> tuple[str, ...]:
         """Return the stretches that the situation asks for, each once."""
@@ -141,17 +161,35 @@ class BenchWatch:
             return StretchState.UNWATCHED
         state = StretchState.UNKNOWN
         for watch in crossing:
-            if watch.trusted:
-                if not _violating(watch):
+            if watch.standing:
+                if watch.standing == WHOLE:
                     return StretchState.GOOD
                 if not self._rests(watch):
                     state = StretchState.OPEN
         return state
 
     def verdict(self) -> Verdict:
-        """Judge the bench as it stands."""
+        """Judge the bench as it stands.
+
+        The verdict follows from a few yes-or-no facts, and a bench whose contacts chatter is in few states: what
+        was judged before is remembered by those facts.
+        """
         if not self.in_use:
-            return Verdict(BenchState.EMPTY)
+            return _EMPTY
+        facts = (
+            *[watch.standing for watch in self.paths],
+            *[seat.needs_strap for seat in self.seats],
+            *[is_off(hot) for _, hot in self._tools],
+            bool(self._boards) and self.board_bagged,
+        )
+        verdict = self._remembered.get(facts)
+        if verdict is None:
+            if len(self._remembered) >= _REMEMBERED:
+                self._remembered.clear()
+            verdict = self._remembered[facts] = self._judge()
+        return verdict
+
+    def _judge(self) -> Verdict:
         required = self.required()
         states = {stretch: self.stretch_state(stretch) for stretch in required}
         unknown = _those(states, StretchState.UNKNOWN)
@@ -166,7 +204,7 @@ class BenchWatch:
 
     def _rests(self, watch: ChannelWatch) -> bool:
         """Say whether this is the strap of a seat that needs none: open because nobody wears it, it tells nothing."""
-        seats = [seat for seat in self.seats if watch in seat.straps]
+        seats = self._gated[watch]
         return bool(seats) and not any(seat.needs_strap for seat in seats)
 
     def ready_state(self) -> str:
@@ -228,12 +266,8 @@ def _place(watch: ChannelWatch) -> str:
     return watch.channel.name.partition("/")[0]
 
 
-def _violating(watch: ChannelWatch) -> bool:
-    return any(condition.holds for condition in watch.protecting)
-
-
 def _open_on(watch: ChannelWatch, required: tuple[str, ...]) -> bool:
-    return watch.trusted and _violating(watch) and not watch.channel.measures.isdisjoint(required)
+    return watch.standing == SEES_OPEN and not watch.channel.measures.isdisjoint(required)
 
 
 def _crossed(violating: list[ChannelWatch], required: tuple[str, ...]) -> tuple[str, ...]:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from quietbench.daemon.core.alarm import HIDDEN, AlarmInput
 from quietbench.daemon.core.alarms import Alarm, event_body, restore
 from quietbench.daemon.core.channel import ChannelWatch
 from quietbench.daemon.core.records import AlarmState, Event, EventKind
+
+_EVERYWHERE = ""
 
 
 class Due(NamedTuple):
@@ -39,14 +41,26 @@ class Numbering:
 
 
 class AlarmBook:
-    """Every alarm by name; ``shown`` are the few that stand and are not hidden."""
+    """Every alarm by name, and at each bench the few that it shows: standing or latched, and not hidden.
 
-    def __init__(self, watches: Iterable[ChannelWatch], numbering: Numbering) -> None:
+    ``places_of`` says by channel index at which benches it is; what is nowhere (rooms, the watcher) and what is
+    dangerous shows everywhere.
+    """
+
+    def __init__(
+        self,
+        watches: Iterable[ChannelWatch],
+        numbering: Numbering,
+        places_of: Sequence[frozenset[str]],
+    ) -> None:
         self._numbering = numbering
         watches = tuple(watches)
         self.by_name = {c.alarm: Alarm(watch, c) for watch in watches for c in watch.conditions()}
         self.of_channel = tuple(tuple(self.by_name[c.alarm] for c in w.conditions()) for w in watches)
-        self.shown: dict[str, Alarm] = {}
+        self._places_of = places_of
+        self._shown: dict[str, dict[str, Alarm]] = {_EVERYWHERE: {}}
+        for place in frozenset().union(*places_of):
+            self._shown[place] = {}
         self.timers: dict[Due, int] = {}
 
     def restore(self, kept: Mapping[str, Mapping[str, object]], now_ns: int) -> None:
@@ -95,16 +109,24 @@ class AlarmBook:
         """Bring a hidden alarm back: unacknowledged if its condition stands, else normal."""
         return self.move(alarm, AlarmInput.BACK_STANDING if alarm.standing else AlarmInput.BACK_CLEAR, now_ns)
 
+    def shown_at(self, bench: str) -> list[Alarm]:
+        """Return the alarms that a bench shows."""
+        here = self._shown.get(bench)
+        everywhere = self._shown[_EVERYWHERE].values()
+        return [*here.values(), *everywhere] if here else [*everywhere]
+
     def open(self) -> Iterator[Alarm]:
         """Yield every alarm that is not normal."""
         return (alarm for alarm in self.by_name.values() if alarm.state is not AlarmState.NORMAL)
 
     def _list(self, alarm: Alarm) -> None:
         """Keep the few shown alarms at hand, so that a bench need not look through all."""
-        if alarm.shown:
-            self.shown[alarm.name] = alarm
-        else:
-            self.shown.pop(alarm.name, None)
+        places = self._places_of[alarm.watch.index]
+        for place in places if places and not alarm.danger else (_EVERYWHERE,):
+            if alarm.shown:
+                self._shown[place][alarm.name] = alarm
+            else:
+                self._shown[place].pop(alarm.name, None)
 
     def _time(self, alarm: Alarm, now_ns: int) -> None:
         """Start and stop what runs in the state that an alarm has come to."""

@@ -26,6 +26,10 @@ TEST_MOST_NS = 60_000_000_000
 """A channel that tests itself for longer than this is not watching: its fault alarm comes (own choice)."""
 
 
+NOT_TRUSTED, WHOLE, SEES_OPEN = range(3)
+"""What a channel says of the paths it measures: nothing, all whole, one open."""
+
+
 @dataclass(slots=True)
 class Condition:
     """One thing that can be wrong with a channel: a limit, or (without one) the measurement itself.
@@ -64,6 +68,7 @@ class ChannelWatch:
         "last_ns",
         "limits",
         "protecting",
+        "standing",
         "valid",
     )
 
@@ -83,6 +88,7 @@ class ChannelWatch:
         self.entered_value: float | None = None
         self.entered_ns: int | None = None
         self.entered = tuple(c for c in self.limits if c.limit and c.limit.entered)
+        self.standing = NOT_TRUSTED
         self._stale_reason: Reason | None = None
         self._tested_since_ns: int | None = None
 
@@ -97,6 +103,16 @@ class ChannelWatch:
     def trusted(self) -> bool:
         """Say whether the channel has had a reading that is not bad, no fault stands since, and it is not tested."""
         return self.valid is not None and not self.fault.holds and self._tested_since_ns is None
+
+    def restate(self) -> None:
+        """Draw anew what benches ask of the channel; to be called whenever a condition was changed from outside."""
+        if not self.trusted:
+            self.standing = NOT_TRUSTED
+            return
+        self.standing = WHOLE
+        for condition in self.protecting:
+            if condition.holds:
+                self.standing = SEES_OPEN
 
     def conditions(self) -> tuple[Condition, ...]:
         """Return every condition of the channel, the fault last."""
@@ -164,6 +180,7 @@ class ChannelWatch:
             self.valid = reading
         if keep:
             self.kept = reading
+        self.restate()
         return reading, changed
 
     def _follow_test(self, monotonic_ns: int, quality: Quality, *, tested: bool) -> bool:
@@ -236,6 +253,7 @@ class ChannelWatch:
         self.fault.holds = True
         self.bad_in_a_row = self.channel.fault_after
         self._stale_reason = Reason.SILENT
+        self.restate()
 
     def judge_entered(self, value: float, now_ns: int) -> bool:
         """Judge a value entered by hand (channel's unit); return whether a condition changed."""
@@ -248,4 +266,5 @@ class ChannelWatch:
             if now is not Zone.DEADBAND and condition.holds is not (now is Zone.VIOLATING):
                 condition.holds = now is Zone.VIOLATING
                 changed = True
+        self.restate()
         return changed

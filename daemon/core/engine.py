@@ -51,7 +51,6 @@ class Core:
         self._watches = tuple(ChannelWatch(i, c, now_ns) for i, c in enumerate(plan.channels))
         self._by_name = {watch.channel.name: watch for watch in self._watches}
         self.benches = {bench.name: BenchWatch(bench, self._watches) for bench in plan.benches}
-        self.book = AlarmBook(self._watches, self._numbering)
         self._shown: dict[str, tuple[object, ...]] = {}
         self._verdicts: dict[str, Verdict] = {}
         self._given: dict[str, Annunciation] = {}
@@ -60,7 +59,12 @@ class Core:
             tuple(bench for bench in self.benches.values() if watch in bench.channels)
             for watch in self._watches
         )
+        self._paths_of = tuple(
+            tuple(bench for bench in benches if watch in bench.paths)
+            for watch, benches in zip(self._watches, self._benches_of, strict=True)
+        )
         self._places_of = tuple(frozenset(b.bench.name for b in benches) for benches in self._benches_of)
+        self.book = AlarmBook(self._watches, self._numbering, self._places_of)
         self._buttons = {
             name: bench
             for bench in self.benches.values()
@@ -230,16 +234,19 @@ class Core:
     def follow(self, watch: ChannelWatch, now_ns: int) -> list[Output]:
         """Carry a channel's changed conditions on to seats, alarms and benches."""
         benches = self._benches_of[watch.index]
-        for bench in benches:
-            for seat in bench.seats:
-                seat.follow(now_ns)
         self._next_due_ns = 0
         outputs: list[Output] = []
+        telling = watch.channel.quantity in _WHO_IS_THERE
+        if telling:
+            for bench in benches:
+                for seat in bench.told_by.get(watch, ()):
+                    seat.follow(now_ns)
         for alarm in self.book.of_channel[watch.index]:
             outputs += self._pursue(alarm, now_ns)
-        if watch.channel.quantity not in _OWN_GATE:
+        if telling:
             for bench in benches:
-                outputs += self._regate(bench, now_ns)
+                if bench.gates_moved():
+                    outputs += self._regate(bench, now_ns)
         return outputs + self.settle_all(watch, now_ns)
 
     def settle_all(self, watch: ChannelWatch, now_ns: int) -> list[Output]:
@@ -299,11 +306,15 @@ class Core:
         return self._settle(bench, now_ns)
 
     def _press(self, watch: ChannelWatch, now_ns: int) -> list[Output]:
-        """Do what a button stands for: quiet the buzzer, or end live work. Nobody is signed in for either."""
+        """Do what a button stands for: quiet the buzzer, begin or end live work. Nobody is signed in for it."""
         bench = self._buttons[watch.channel.name]
         if watch.channel.name in bench.bench.silence:
             return self.silence(bench, now_ns)
-        return self.end_live(bench, now_ns) if bench.live_until_ns is not None else []
+        if bench.live_until_ns is not None:
+            return self.end_live(bench, now_ns)
+        if bench.bench.strap_off_above_v is None:
+            return []
+        return self.begin_live(bench, now_ns + bench.bench.live_ns, now_ns)
 
     def _strap_alarms(self, bench: BenchWatch) -> Iterator[Alarm]:
         for seat in bench.seats:
@@ -313,10 +324,9 @@ class Core:
     def _regate(self, bench: BenchWatch, now_ns: int) -> list[Output]:
         """Follow the conditions that count only while somebody is there."""
         outputs: list[Output] = []
-        for watch in bench.channels:
-            if watch.channel.gated:
-                for alarm in self.book.of_channel[watch.index]:
-                    outputs += self._pursue(alarm, now_ns)
+        for watch in bench.gated:
+            for alarm in self.book.of_channel[watch.index]:
+                outputs += self._pursue(alarm, now_ns)
         return outputs
 
     def _pursue(self, alarm: Alarm, now_ns: int) -> list[Event]:
@@ -324,7 +334,7 @@ class Core:
         return self.book.pursue(alarm, now_ns, gate_open=gate_open)
 
     def _gate_open(self, watch: ChannelWatch) -> bool:
-        benches = [b for b in self._benches_of[watch.index] if watch in b.paths]
+        benches = self._paths_of[watch.index]
         return any(bench.gate_open(watch) for bench in benches) or not benches
 
     def _settle(self, bench: BenchWatch, now_ns: int) -> list[Output]:
@@ -335,11 +345,11 @@ class Core:
         before = self._verdicts.get(name)
         self._verdicts[name] = verdict
         given = annunciate(bench, now_ns, verdict, self._standing(bench), started=_started(bench))
-        shown = (verdict, given.live, given.ready, given.silenced)
+        shown = (verdict, bench.live_until_ns, given.ready, given.silenced)
         if shown != self._shown.get(name):
             self._shown[name] = shown
             outputs.append(
-                self.record(EventKind.BENCH, name, _bench_body(name, before, verdict, given), now_ns)
+                self.record(EventKind.BENCH, name, _bench_body(bench, before, verdict, given), now_ns)
             )
         if _differs(given, self._given.get(name)):
             self._given[name] = given
@@ -358,14 +368,13 @@ class Core:
                 alarm.protects,
                 alarm.danger,
                 alarm.condition.limit is None,
-                name in places or alarm.danger or alarm.name.startswith(_WATCHER),
+                name in self._places_of[alarm.watch.index] or alarm.danger or alarm.name.startswith(_WATCHER),
                 self._quiet and not (alarm.protects or alarm.danger),
                 len(alarm.watch.channel.measures),
                 alarm.since_ns,
                 alarm.said(),
             )
-            for alarm in self.book.shown.values()
-            if not (places := self._places_of[alarm.watch.index]) or name in places or alarm.danger
+            for alarm in self.book.shown_at(name)
         ]
 
     def _timers(self) -> Iterator[tuple[int, Due]]:
@@ -379,8 +388,10 @@ class Core:
             yield at, due
 
 
-_OWN_GATE = frozenset({"mat_resistance", "earth_bond", "relative_humidity", "air_temperature"})
-"""Quantities that tell nothing of who is there: a change of theirs opens and closes no gate."""
+_WHO_IS_THERE = frozenset(
+    {"presence", "board_out", "tool_hot", "strap_contact", "strap_resistance", "footwear_resistance"}
+)
+"""Quantities that tell who is at a bench and what is out: a change of theirs may open or close a gate."""
 
 
 def _bench_timers(bench: BenchWatch) -> Iterator[tuple[int, Due]]:
@@ -412,11 +423,11 @@ def _started(bench: BenchWatch) -> bool:
 
 
 def _bench_body(
-    name: str, before: Verdict | None, verdict: Verdict, given: Annunciation
+    bench: BenchWatch, before: Verdict | None, verdict: Verdict, given: Annunciation
 ) -> dict[str, object]:
     causes = [{"stretches": list(c.stretches), "channels": list(c.channels)} for c in verdict.causes]
     return {
-        "bench": name,
+        "bench": bench.bench.name,
         "from": BenchState.UNKNOWN.value if before is None else before.state.value,
         "to": verdict.state.value,
         "open": list(verdict.open),
@@ -424,26 +435,12 @@ def _bench_body(
         "unwatched": list(verdict.unwatched),
         "causes": causes,
         "live": given.live,
+        "live_until_ns": bench.live_until_ns,
         "ready": given.ready,
         "silenced": given.silenced,
     }
 
 
 def _differs(given: Annunciation, before: Annunciation | None) -> bool:
-    return before is None or _look(given) != _look(before)
-
-
-def _look(given: Annunciation) -> tuple[object, ...]:
-    return (
-        given.state,
-        given.rhythm,
-        given.lamp,
-        given.flashing,
-        given.leading,
-        given.sentence,
-        given.cause,
-        given.grouped,
-        given.live,
-        given.ready,
-        given.silenced,
-    )
+    """Say whether anything but the time is new."""
+    return before is None or given[2:] != before[2:]

@@ -141,9 +141,9 @@ class Bench:
     is out. ``board`` names channels that say so; without any, a board counts as out whenever the bench is in
     use. Without ``seats`` the bench has one, with ``presence``, for every end that a strap channel measures.
 
-    ``silence``, ``ready`` and ``live`` name button channels. ``ready_every_ns``: a passed ready check counts so
-    long; 0 asks for none. ``strap_off_above_v`` is the site's own rule for live work, None where it has none:
-    then live work can't be declared.
+    ``silence``, ``ready`` and ``live`` name button channels; live work declared by a button lasts ``live_ns``.
+    ``ready_every_ns``: a passed ready check counts so long; 0 asks for none. ``strap_off_above_v`` is the site's
+    own rule for live work, None where it has none: then live work can't be declared.
     """
 
     name: str
@@ -160,6 +160,7 @@ class Bench:
     ready: tuple[str, ...] = ()
     ready_every_ns: int = 0
     live: tuple[str, ...] = ()
+    live_ns: int = 1_800_000_000_000
     strap_off_above_v: float | None = None
 
 

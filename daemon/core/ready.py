@@ -226,7 +226,7 @@ def _is_air(core: Core, watch: ChannelWatch) -> bool:
 
 
 def _standing(core: Core, bench: BenchWatch) -> list[str]:
-    return [a.name for a in core.book.shown.values() if a.standing and _concerns(a, bench)]
+    return [a.name for a in core.book.open() if a.shown and a.standing and _concerns(a, bench)]
 
 
 def _concerns(alarm: Alarm, bench: BenchWatch) -> bool:

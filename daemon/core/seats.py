@@ -18,7 +18,10 @@ def is_off(watch: ChannelWatch) -> bool:
 
 
 class SeatWatch:
-    """State of one seat. ``straps`` are the channels that measure the seat's end, ``footwear`` its test."""
+    """State of one seat. ``straps`` are the channels that measure the seat's end, ``footwear`` its test.
+
+    ``telling`` are all channels that say something of who is in it.
+    """
 
     def __init__(
         self,
@@ -39,11 +42,10 @@ class SeatWatch:
         self._closed = False
         self._absent_since_ns: int | None = None
         self._expired_ns: int | None = None
-
-    @property
-    def occupied(self) -> bool:
-        """Say whether somebody counts as here: seen, not yet gone, or in a strap loop that is not idle."""
-        return self._seen or not all(_idle(strap) for strap in self.straps)
+        self.occupied = self.needs_strap = True
+        self.started = False
+        self.telling = frozenset((*presence, *straps, *(() if footwear is None else (footwear,))))
+        self._restate()
 
     def follow(self, now_ns: int) -> bool:
         """Take note of detectors and strap; return whether somebody came or went at once."""
@@ -61,6 +63,7 @@ class SeatWatch:
             self._seen = False
         elif self._seen and self._absent_since_ns is None:
             self._arrived, self._absent_since_ns = True, now_ns
+        self._restate()
         return self._seen is not before
 
     def leaves_at_ns(self) -> int | None:
@@ -72,6 +75,7 @@ class SeatWatch:
     def leave(self) -> None:
         """Let the hold time end: nobody is seen."""
         self._seen = False
+        self._restate()
 
     def footwear_until_ns(self) -> int | None:
         """Return until when footwear and floor may stand in for the strap, or None where they may not."""
@@ -86,16 +90,18 @@ class SeatWatch:
         """Let the test of footwear and floor count no more; the next one entered counts anew."""
         if self._footwear is not None:
             self._expired_ns = self._footwear.entered_ns
+        self._restate()
 
-    @property
-    def started(self) -> bool:
-        """Say whether every detector has spoken once, or is known to fail: before, an open strap is no alarm yet."""
-        return all(watch.valid is not None or watch.fault.holds for watch in self._presence)
+    def _restate(self) -> None:
+        """Draw anew what the bench asks of the seat.
 
-    @property
-    def needs_strap(self) -> bool:
-        """Say whether the strap's way to earth is required now: seated always, standing without a test of today."""
-        return self.occupied and self.footwear_until_ns() is None
+        ``occupied``: seen, not yet gone, or in a strap loop that is not idle. ``needs_strap``: seated always,
+        standing without a test of today. ``started``: every detector has spoken once, or is known to fail;
+        before, an open strap is no alarm yet.
+        """
+        self.occupied = self._seen or not all(_idle(strap) for strap in self.straps)
+        self.needs_strap = self.occupied and self.footwear_until_ns() is None
+        self.started = all(watch.valid is not None or watch.fault.holds for watch in self._presence)
 
 
 def _idle(strap: ChannelWatch) -> bool:

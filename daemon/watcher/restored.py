@@ -12,8 +12,6 @@ from quietbench.daemon.core.records import EventKind
 from quietbench.daemon.store.read import StoreReader
 from quietbench.daemon.store.stored import StoredEvent
 
-_SECOND_NS = 1_000_000_000
-
 
 def restored(reader: StoreReader, clock: Clock) -> tuple[Kept, Kept]:
     """Return alarms and benches for `Core.start`.
@@ -40,20 +38,13 @@ def restored(reader: StoreReader, clock: Clock) -> tuple[Kept, Kept]:
         }
         for event in reader.last_events(EventKind.ALARM)
     }
-    lasts = {event.subject: event.body for event in reader.last_events(EventKind.BENCH)}
-    benches: dict[str, dict[str, object]] = {
-        name: {"ready_result": _result(body.get("ready"))}
-        for name, body in lasts.items()
-        if body.get("live") or body.get("ready")
-    }
+    benches: dict[str, dict[str, object]] = {}
+    for event in reader.last_events(EventKind.BENCH):
+        until_ns = ends(event, _whole(event.body.get("live_until_ns")))
+        benches[event.subject] = {"live_until_ns": until_ns, "ready_result": _result(event.body.get("ready"))}
     for command in reader.last_commands():
         bench = benches.get(command.subject)
-        if bench is None:
-            continue
-        if command.body["do"] == "live" and lasts[command.subject].get("live"):
-            until_ns = command.monotonic_ns + int(float(str(command.body["for_s"])) * _SECOND_NS)
-            bench["live_until_ns"] = ends(command, until_ns)
-        if command.body["do"] == "ready" and bench["ready_result"] == "passed":
+        if bench is not None and command.body["do"] == "ready" and bench["ready_result"] == "passed":
             bench["ready_until_ns"] = ends(command, _whole(command.body.get("until_ns")))
     return alarms, benches
 

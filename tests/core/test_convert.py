@@ -53,10 +53,16 @@ def test_beyond_what_it_resolves_it_says_more_than_and_stays_below_the_truth() -
 
 def test_a_short_reads_less_than() -> None:
     """Nothing is invented at the low end either."""
-    value = FRONT_END.convert(0)
+    value = FRONT_END.convert(2)
 
     assert value.sense is Sense.LESS_THAN
     assert 0 < value.value < 2e4
+    assert value.reason is None
+
+
+def test_not_a_single_count_is_no_held_path() -> None:
+    """A converter that is dead or not there says 0, which would read as a very good path to earth."""
+    assert FRONT_END.convert(0).reason is Reason.RAILED
 
 
 def test_leakage_of_the_bare_converter_hides_a_gigaohm() -> None:

@@ -428,6 +428,19 @@ def test_live_work_suppresses_the_straps_alarms_and_nothing_else() -> None:
     assert made.given().rhythm is Rhythm.HIGH, "the strap is still off"
 
 
+def test_a_button_declares_live_work_and_ends_it() -> None:
+    """For half an hour; nobody is signed in, and without the site's rule it does nothing."""
+    plan = full_plan()
+    for volts, live in ((50.0, True), (None, False)):
+        bench = replace(plan.benches[0], silence=(), live=("b/button",), strap_off_above_v=volts)
+        made = scene(replace(plan, benches=(bench,)), presence=1.0, strap=1.0)
+        made.feed(BUTTON, 1)
+        assert made.given().live is live
+        made.feed(BUTTON, 0)
+        made.feed(BUTTON, 1)
+        assert not made.given().live
+
+
 def test_live_work_needs_the_sites_own_rule() -> None:
     """No default: a site that has set no voltage has no live work to declare."""
     plan = full_plan()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import os
 import signal
 import time
@@ -135,3 +136,29 @@ def test_a_clean_stop_takes_less_than_five_seconds_and_leaves_everything_on_disk
         site.wait_output(BUZZER_1, 0)
         assert not (folder / "watcher.sock").exists()
         assert site.events()[-1].body == {"ended": True}
+
+
+def test_a_shelf_and_its_end_survive_a_kill(folder: Path) -> None:
+    """Shelved for eight seconds, killed after one: back at its own time, not eight seconds after the restart."""
+    me = {"person": getpass.getuser(), "role": "lead", "why": "waiting for a cord"}
+    with SimulatedSite(folder) as site:
+        site.start_watcher()
+        site.wait_bench("bench-1", "held")
+        site.control.line(STRAP_1, OPEN)
+        site.wait_alarm("bench-1/strap:closed", "unacknowledged")
+        site.ask("shelve", alarm="bench-1/strap:closed", for_s=8.0, **me)
+        shelved_ns = monotonic_ns()
+        site.wait_output(BUZZER_1, 0)
+        wait_until(lambda: site.events()[-1].body.get("to") in ("shelved", "open"), "the shelf on disk")
+
+        site.stop_watcher(signal.SIGKILL)
+        site.start_watcher()
+
+        site.wait_alarm("bench-1/strap:closed", "shelved")
+        assert site.bench("bench-1")["state"] == "open", "a shelf never touches the state"
+        site.wait_alarm("bench-1/strap:closed", "unacknowledged", within_s=12.0)
+        back = [e for e in site.events() if e.subject == "bench-1/strap:closed" and e.kind.value == "alarm"][
+            -1
+        ]
+        assert abs((back.monotonic_ns - shelved_ns) / 1e9 - 8.0) < 0.5
+        site.wait_output(BUZZER_1, 1)

@@ -53,6 +53,7 @@ def test_channels_have_full_names_in_the_order_of_the_file(tmp_path: Path) -> No
         "room-2/humidity",
         "room-2/temperature",
         "watcher/store",
+        "watcher/clock",
         "watcher/sink-broker",
         "watcher/sink-history",
     ]

@@ -122,6 +122,7 @@ def bench_body(**parts: Any) -> dict[str, Any]:
         "unwatched": [],
         "causes": [{"stretches": ["bench-1/cord"], "channels": ["bench-1/strap"]}],
         "live": False,
+        "live_until_ns": None,
         "ready": "passed",
         "silenced": False,
         **parts,

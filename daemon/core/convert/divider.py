@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from quietbench.daemon.core.convert.base import Sense, Value
+from quietbench.drivers.samples import Reason
 
 COVERAGE = 2.0
 """Factor for the bound in "more than": about 95 % for a near-normal budget (JCGM 100, 6.3.3)."""
@@ -51,11 +52,17 @@ class Divider:
     noise_lsb: float = 0.5
 
     def convert(self, raw: float) -> Value:
-        """Convert counts (0 .. full_scale - 1) to ohm; beyond what resolves, to "more than" or "less than"."""
+        """Convert counts (0 .. full_scale - 1) to ohm; beyond what resolves, to "more than" or "less than".
+
+        Not a single count is RAILED.
+        """
         volt = (raw + 0.5) / self.full_scale * self.reference_v
         u_volt = self._u_volt()
-        if raw <= 0 or volt <= RESOLVED * u_volt:
-            return Value(self._ohm_at(volt + COVERAGE * u_volt), 0.0, Sense.LESS_THAN)
+        if volt <= RESOLVED * u_volt:
+            # No count at all is what an absent or dead converter says; a path that looks held by it would be a
+            # silent failure.
+            reason = Reason.RAILED if raw <= 0 else None
+            return Value(self._ohm_at(volt + COVERAGE * u_volt), 0.0, Sense.LESS_THAN, reason)
         conductance = (self.excitation_v - volt) / (self.series_ohm * volt)
         u_conductance = self._u_conductance(volt, u_volt)
         if raw >= self.full_scale - 1 or conductance <= RESOLVED * u_conductance:
