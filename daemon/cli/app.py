@@ -9,7 +9,11 @@ from typing import Annotated
 
 import typer
 
+from quietbench.daemon.cli.commanding import commands
 from quietbench.daemon.cli.exits import EXIT_TEXT, Exit, errors_told, fail
+from quietbench.daemon.cli.options import AsJson, File, Socket, bench_names, profile_names
+from quietbench.daemon.cli.readying import commands as ready_commands
+from quietbench.daemon.cli.upkeep import commands as upkeep_commands
 from quietbench.daemon.socket.protocol import DEFAULT_SOCKET
 
 app = typer.Typer(
@@ -21,57 +25,6 @@ app = typer.Typer(
     # A table of every local variable helps nobody at a bench, and could show what should not be shown.
     pretty_exceptions_show_locals=False,
 )
-
-
-def _alarms(incomplete: str) -> list[str]:
-    return [alarm for alarm in _known("alarms") if alarm.startswith(incomplete)]
-
-
-def _benches(incomplete: str) -> list[str]:
-    return [bench for bench in _known("benches") if bench.startswith(incomplete)]
-
-
-def _channels(incomplete: str) -> list[str]:
-    return [channel for channel in _known("readings") if channel.startswith(incomplete)]
-
-
-def _profile_names(incomplete: str) -> list[str]:
-    from quietbench.daemon.settings.profiles import built_in_names
-
-    return [name for name in built_in_names() if name.startswith(incomplete)]
-
-
-def _known(what: str) -> list[str]:
-    """Ask the watcher for names to complete; whatever is wrong, completion just offers none."""
-    from quietbench.daemon.cli.entering import snapshot
-    from quietbench.daemon.errors import SocketError
-
-    try:
-        now = snapshot(os.environ.get("QUIETBENCH_SOCKET", DEFAULT_SOCKET), timeout_s=0.5)
-    except SocketError:
-        return []
-    names = {
-        "alarms": [alarm.alarm for alarm in now.alarms],
-        "benches": [bench.bench for bench in now.benches],
-        "readings": [reading.channel for reading in now.readings],
-    }
-    return names[what]
-
-
-File = Annotated[
-    Path, typer.Argument(metavar="FILE", help="The watcher's configuration, a TOML file.", show_default=False)
-]
-Socket = Annotated[
-    Path,
-    typer.Option(
-        "--socket", metavar="PATH", envvar="QUIETBENCH_SOCKET", help="The watcher's socket.", dir_okay=False
-    ),
-]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")]
-Role = Annotated[
-    str, typer.Option(envvar="QUIETBENCH_ROLE", help="In which role: technician, lead, …", show_default=False)
-]
-Why = Annotated[str, typer.Option(help="Why, in a few words; it stands in the record.", show_default=False)]
 
 
 def _version(wanted: bool) -> None:
@@ -129,7 +82,7 @@ def profiles(
         str | None,
         typer.Argument(
             help="Only this one, in full; a built-in name or the path of a file.",
-            autocompletion=_profile_names,
+            autocompletion=profile_names,
             show_default=False,
         ),
     ] = None,
@@ -158,7 +111,7 @@ def watch(
     *,
     socket: Socket = Path(DEFAULT_SOCKET),
     bench: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Only this bench.", autocompletion=_benches)
+        str | None, typer.Option(metavar="NAME", help="Only this bench.", autocompletion=bench_names)
     ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the lines of the socket as they are.")
@@ -208,47 +161,6 @@ def demo(
     raise typer.Exit(code)
 
 
-@app.command(epilog='Example: quietbench acknowledge bench-1/strap:closed --role technician --why "new cord"')
-def acknowledge(
-    alarm: Annotated[
-        str, typer.Argument(help="The alarm, as watch shows it.", autocompletion=_alarms, show_default=False)
-    ],
-    *,
-    role: Role,
-    why: Why,
-    socket: Socket = Path(DEFAULT_SOCKET),
-) -> None:
-    """Acknowledge an alarm in your own name: the buzzer rests, the record says who and why."""
-    from quietbench.daemon.cli.entering import acknowledge as acknowledge_it
-    from quietbench.daemon.cli.entering import own_name
-
-    with errors_told():
-        print(acknowledge_it(str(socket), alarm, {"person": own_name(), "role": role, "why": why}))
-
-
-@app.command(
-    epilog='Example: quietbench enter bench-1/mat 24Mohm --instrument "meter 3" --role lead --why "monthly check"'
-)
-def enter(
-    channel: Annotated[
-        str, typer.Argument(help="The channel: bench-1/mat", autocompletion=_channels, show_default=False)
-    ],
-    value: Annotated[str, typer.Argument(help="The value with its unit: 24Mohm", show_default=False)],
-    *,
-    instrument: Annotated[str, typer.Option(help="What it was measured with.", show_default=False)],
-    role: Role,
-    why: Why,
-    socket: Socket = Path(DEFAULT_SOCKET),
-) -> None:
-    """Enter a periodic check measured by hand; it is judged by the channel's limit and kept."""
-    from quietbench.daemon.cli.entering import enter as enter_it
-    from quietbench.daemon.cli.entering import own_name
-
-    with errors_told():
-        who = {"person": own_name(), "role": role, "why": why, "instrument": instrument}
-        print(enter_it(str(socket), channel, value, who))
-
-
 @app.command(epilog="Example: quietbench status")
 def status(*, socket: Socket = Path(DEFAULT_SOCKET), as_json: AsJson = False) -> None:
     """Ask a watcher how it is: its run, its store, its sinks, what it follows."""
@@ -257,3 +169,8 @@ def status(*, socket: Socket = Path(DEFAULT_SOCKET), as_json: AsJson = False) ->
 
     with errors_told():
         print_status(ask(str(socket)), as_json=as_json)
+
+
+app.add_typer(upkeep_commands)
+app.add_typer(commands)
+app.add_typer(ready_commands)
