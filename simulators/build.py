@@ -9,8 +9,18 @@ from quietbench.simulators.board import Board, BoardHearer
 from quietbench.simulators.happenings import Fault, Replug, Unplug
 from quietbench.simulators.model.bench import Bench, BenchNature
 from quietbench.simulators.model.room import ZERO_C_K, Room, RoomNature
+from quietbench.simulators.model.season import SeasonNature, SeasonRoom
+from quietbench.simulators.model.sensor import Sensor, SensorNature
+from quietbench.simulators.model.weather import WeatherNature
 from quietbench.simulators.model.world import World
-from quietbench.simulators.scenario import BenchSetup, RegisterSetup, RoomSetup, Scenario, SlaveSetup
+from quietbench.simulators.scenario import (
+    BenchSetup,
+    RegisterSetup,
+    RoomSetup,
+    Scenario,
+    SensorSetup,
+    SlaveSetup,
+)
 from quietbench.simulators.wire import Chip
 
 _UNITS: dict[str, tuple[float, float]] = {
@@ -32,7 +42,7 @@ def world_of(scenario: Scenario, seed: int) -> World:
     for happening in scenario.timeline:
         if not isinstance(happening, (Fault, Unplug, Replug)):
             happening.plan(benches[happening.bench])
-    return World(seed, rooms, benches)
+    return World(seed, rooms, benches, _sensors(seed, scenario, rooms))
 
 
 def board_of(scenario: Scenario, hearer: BoardHearer) -> Board:
@@ -86,10 +96,32 @@ def _pack(register: RegisterSetup, value: float) -> bytes:
         raise OverflowError(f"register {register.first}: {value} does not fit {register.type}") from error
 
 
-def _room(seed: int, name: str, setup: RoomSetup) -> Room:
-    values = setup.model_dump(exclude={"outdoor_dew_point_c"})
+def _room(seed: int, name: str, setup: RoomSetup) -> Room | SeasonRoom:
+    if setup.season is not None:
+        season = setup.season.model_dump(exclude={"weather"})
+        weather = WeatherNature(**setup.season.weather.model_dump())
+        return SeasonRoom(seed, name, SeasonNature(weather=weather, **season))
+    values = setup.model_dump(exclude={"outdoor_dew_point_c", "season", "sensors"})
     return Room(seed, name, RoomNature(outdoor_dew_point=tuple(sorted(setup.outdoor_dew_point_c)), **values))
 
 
-def _bench(seed: int, name: str, setup: BenchSetup, room: Room) -> Bench:
+def _sensors(seed: int, scenario: Scenario, rooms: dict[str, Room | SeasonRoom]) -> dict[str, Sensor]:
+    return {
+        f"{room}/{name}": _sensor(seed, f"{room}/{name}", sensor, setup, rooms[room])
+        for room, setup in scenario.rooms.items()
+        for name, sensor in setup.sensors.items()
+    }
+
+
+def _sensor(seed: int, name: str, sensor: SensorSetup, setup: RoomSetup, room: Room | SeasonRoom) -> Sensor:
+    sun = room.weather.sun if isinstance(room, SeasonRoom) else _always_clear
+    start_hour = setup.start_hour if setup.season is None else setup.season.start_hour
+    return Sensor(seed, name, SensorNature(start_hour=start_hour, **sensor.model_dump()), room, sun)
+
+
+def _always_clear(_hours: float) -> float:
+    return 1.0
+
+
+def _bench(seed: int, name: str, setup: BenchSetup, room: Room | SeasonRoom) -> Bench:
     return Bench(seed, name, BenchNature(**setup.model_dump(exclude={"room"})), room.humidity_at)

@@ -8,6 +8,7 @@ table.
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Iterable, Iterator
 from importlib import resources
@@ -34,8 +35,58 @@ class ScenarioError(QuietbenchError, ValueError):
         super().__init__("\n".join(self.problems))
 
 
+class WeatherSetup(Strict):
+    """The weather of a season; see `quietbench.simulators.model.weather.WeatherNature`."""
+
+    mean_c: float = Field(ge=-40.0, le=45.0)
+    mean_dew_point_c: float = Field(ge=-40.0, le=30.0)
+    swing_c: float = Field(default=4.0, ge=0.0, le=20.0)
+    spread_c: float = Field(default=3.5, ge=0.0, le=15.0)
+    dew_point_spread_c: float = Field(default=3.5, ge=0.0, le=15.0)
+
+
+class SeasonSetup(Strict):
+    """A room through a season; see `quietbench.simulators.model.season.SeasonNature`, whose keys these are."""
+
+    weather: WeatherSetup
+    start_hour: float = Field(default=0.0, ge=0.0, lt=24.0)
+    start_weekday: int = Field(default=0, ge=0, le=6)
+    day_c: float = Field(default=21.5, ge=5.0, le=40.0)
+    night_c: float = Field(default=17.5, ge=5.0, le=40.0)
+    cooled_c: float | None = Field(default=None, ge=5.0, le=40.0)
+    leaking_per_h: float = Field(default=0.2, gt=0.0, le=10.0)
+    ventilated_per_h: float = Field(default=1.8, ge=0.0, le=20.0)
+    people_hpa_per_h: float = Field(default=1.5, ge=0.0, le=20.0)
+    sun_k_per_h: float = Field(default=0.15, ge=0.0, le=5.0)
+    humidified_to: float = Field(default=0.0, ge=0.0, le=0.9)
+    humidifier_hpa_per_h: float = Field(default=6.0, ge=0.0, le=50.0)
+    fails_every_h: float = Field(default=0.0, ge=0.0)
+    failed_h: float = Field(default=24.0, gt=0.0)
+    window_chance: float = Field(default=0.0, ge=0.0, le=1.0)
+    window_per_h: float = Field(default=2.5, ge=0.0, le=50.0)
+
+
+class SensorSetup(Strict):
+    """A sensor in a corner; see `quietbench.simulators.model.sensor.SensorNature`, whose keys these are."""
+
+    warmer_k: float = Field(default=0.0, ge=-10.0, le=20.0)
+    offset: float = Field(default=0.0, ge=-0.5, le=0.5)
+    offset_k: float = Field(default=0.0, ge=-5.0, le=5.0)
+    drift_per_month: float = Field(default=0.0, ge=-0.2, le=0.2)
+    drifts_from_h: float = Field(default=0.0, ge=0.0)
+    sun_k: float = Field(default=0.0, ge=0.0, le=30.0)
+    sun_from: float = Field(default=9.0, ge=0.0, lt=24.0)
+    sun_until: float = Field(default=14.0, gt=0.0, le=24.0)
+    stuck_from_h: float = Field(default=math.inf, ge=0.0)
+    lag_s: float = Field(default=0.0, ge=0.0, le=7200.0)
+
+
 class RoomSetup(Strict):
-    """A room's air; see `quietbench.simulators.model.room.RoomNature`, whose keys these are."""
+    """A room's air; see `quietbench.simulators.model.room.RoomNature`, whose keys these are.
+
+    With a ``season`` the room lives through that instead, and the keys of the plain room count for nothing. Each of
+    ``sensors`` gives the signals ROOM/SENSOR/relative_humidity and ROOM/SENSOR/air_temperature.
+    """
 
     start_hour: float = Field(default=9.0, ge=0.0, lt=24.0)
     outdoor_dew_point_c: list[tuple[float, float]] = Field(default=[(0.0, 9.0)], min_length=1)
@@ -46,6 +97,8 @@ class RoomSetup(Strict):
     warming_h: float = Field(default=1.0, gt=0.0)
     speed_up: float = Field(default=1.0, gt=0.0, le=10_000.0)
     speed_up_until_s: float = Field(default=0.0, ge=0.0)
+    season: SeasonSetup | None = None
+    sensors: dict[Name, SensorSetup] = Field(default_factory=dict)
 
 
 class BenchSetup(Strict):
@@ -254,7 +307,7 @@ def _wrong_ports(scenario: Scenario) -> Iterator[str]:
 
 
 def _wrong_registers(where: str, slave: SlaveSetup, scenario: Scenario) -> Iterator[str]:
-    signals = _signals(scenario.rooms, ROOM_SIGNALS)
+    signals = _signals(scenario.rooms, ROOM_SIGNALS) + _signals(_corners(scenario), ROOM_SIGNALS)
     used: set[tuple[str, int]] = set()
     for number, register in enumerate(slave.registers):
         place = f"{where}[{number}]"
@@ -266,6 +319,11 @@ def _wrong_registers(where: str, slave: SlaveSetup, scenario: Scenario) -> Itera
         if cells & used or register.first + register.width > 0x10000:
             yield f"{place}.register: got {register.first}, wanted registers that are free and below 65536"
         used |= cells
+
+
+def _corners(scenario: Scenario) -> dict[str, SensorSetup]:
+    rooms = scenario.rooms.items()
+    return {f"{room}/{name}": sensor for room, setup in rooms for name, sensor in setup.sensors.items()}
 
 
 def _wrong_timeline(scenario: Scenario) -> Iterator[str]:

@@ -8,6 +8,8 @@ from quietbench.simulators.model.bench import Bench
 from quietbench.simulators.model.chance import stream
 from quietbench.simulators.model.changes import Change
 from quietbench.simulators.model.room import Room
+from quietbench.simulators.model.season import SeasonRoom
+from quietbench.simulators.model.sensor import Sensor
 from quietbench.simulators.model.stretches import Force
 
 ROOM_SIGNALS = ("relative_humidity", "air_temperature")
@@ -32,8 +34,15 @@ class Transmitter:
 class World:
     """The model of one site, moved forward in time by `advance`; values may be asked for at any time."""
 
-    def __init__(self, seed: int, rooms: dict[str, Room], benches: dict[str, Bench]) -> None:
+    def __init__(
+        self,
+        seed: int,
+        rooms: dict[str, Room | SeasonRoom],
+        benches: dict[str, Bench],
+        sensors: dict[str, Sensor] | None = None,
+    ) -> None:
         self.seed, self.rooms, self.benches = seed, rooms, benches
+        self._sensors = sensors or {}
         self._transmitters = {name: Transmitter(seed, name) for name in rooms}
         self.now_s = 0.0
 
@@ -92,7 +101,9 @@ class World:
         Raises:
             KeyError: no such signal.
         """
-        name, _, what = signal.partition("/")
+        name, _, what = signal.rpartition("/")
+        if name in self._sensors:
+            return self._sensors[name].value_at(what, at_s)
         room = self.rooms[name]
         true = {"relative_humidity": room.humidity_at, "air_temperature": room.temperature_k_at}[what](at_s)
         said = true + self._transmitters[name].errors(what, at_s)
