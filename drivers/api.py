@@ -109,7 +109,8 @@ class PolledDriver(Driver, Protocol):
     def read(self) -> Sequence[Sample]:
         """Return one sample for every point, or raise; a partial answer is an `AnswerError`.
 
-        Must return within the device's ``deadline_s``.
+        Must return within the device's ``deadline_s``, or its answer counts as late. A driver whose options have
+        that field gets it and keeps it itself: what it waits beyond, until the bus is at rest, makes nothing late.
 
         Raises:
             WireError: no answer, or the port went away.

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from quietbench.daemon.core.alarms import Alarm
 from quietbench.daemon.core.bench import BenchWatch, Cause, Verdict
 from quietbench.daemon.core.plan import Priority
 from quietbench.daemon.core.records import (
@@ -54,6 +55,24 @@ class Standing(NamedTuple):
     measures: int
     since_ns: int
     sentence: Sentence
+
+
+def standing_of(alarm: Alarm, *, here: bool, quiet: bool) -> Standing:
+    """Return an alarm as a bench sees it that is its own (``here``) or not; danger is everybody's, at any hour."""
+    return Standing(
+        alarm.name,
+        alarm.watch.channel.name,
+        alarm.state,
+        alarm.priority,
+        alarm.protects,
+        alarm.danger,
+        alarm.condition.limit is None,
+        here or alarm.danger,
+        quiet and not (alarm.protects or alarm.danger),
+        len(alarm.watch.channel.measures),
+        alarm.since_ns,
+        alarm.said(),
+    )
 
 
 def annunciate(

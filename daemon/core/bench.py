@@ -8,8 +8,9 @@ good one crosses are left as suspects, and one that explains most of them is nam
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from quietbench.daemon.core.channel import SEES_OPEN, WHOLE, ChannelWatch
 from quietbench.daemon.core.plan import Bench, Seat
@@ -113,6 +114,12 @@ class BenchWatch:
         self.ready_until_ns: int | None = None
         self.silenced: frozenset[tuple[str, int]] = frozenset()  # alarms with when they began
         self.silenced_until_ns: int | None = None
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take over what was declared in the run before: live work with its end, the check before work."""
+        self.live_until_ns = state.get("live_until_ns")
+        self.ready_result = str(state.get("ready_result") or "")
+        self.ready_until_ns = state.get("ready_until_ns")
 
     # -- situation ---------------------------------------------------------------------------------------
 

@@ -7,6 +7,7 @@ heartbeat.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from quietbench.daemon.core.convert import Sense, Value
@@ -150,6 +151,9 @@ class ChannelWatch:
     def _judge(self, monotonic_ns: int, raw: float | None, given: Reason | None) -> tuple[Reading, bool]:
         value: Value | None = None
         reason: Reason | None
+        if raw is not None and not math.isfinite(raw):
+            # It would be neither above nor below any bound, and a path would look held by it.
+            raw, given = None, given or Reason.OUT_OF_SPAN
         if raw is None:
             reason = given if given is not None else Reason.SILENT
         else:

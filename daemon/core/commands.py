@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 SECOND_NS = 1_000_000_000
 SHELF_PATH_S = 1800
-"""A protecting alarm is shelved for half an hour at most (own choice)."""
+"""An alarm that protects, or speaks of danger to people, is shelved for half an hour at most (own choice)."""
 
 SHELF_OTHER_S = 28_800
 """Any other alarm for a shift of eight hours (own choice)."""
@@ -57,10 +57,11 @@ def reset(core: Core, body: Body, now_ns: int) -> list[Output]:
 def shelve(core: Core, body: Body, now_ns: int) -> list[Output]:
     """Hide an alarm for a time: annunciation alone, never the state of the bench."""
     alarm = _alarm(core, body)
-    most_s = SHELF_PATH_S if alarm.protects else SHELF_OTHER_S
+    most_s = SHELF_PATH_S if alarm.protects or alarm.danger else SHELF_OTHER_S
     for_s = float(body["for_s"])
     if not 0 < for_s <= most_s:
-        kind = "an alarm of a path" if alarm.protects else "this alarm"
+        grave = "an alarm of a path" if alarm.protects else "an alarm of danger to people"
+        kind = grave if alarm.protects or alarm.danger else "this alarm"
         raise CommandError(
             f"{kind} can't be shelved for so long", got=f"{for_s:g} s", wanted=f"1 to {most_s} s"
         )
@@ -138,10 +139,10 @@ def enter(core: Core, body: Body, now_ns: int) -> list[Output]:
     watch = core.channel(str(body["channel"]))
     checked = [w.channel.name for w in core.channels() if w.entered]
     if watch is None:
-        raise CommandError("no such channel", got=str(body["channel"]), wanted=_some(checked))
+        raise CommandError("no such channel", got=str(body["channel"]), wanted=_by_hand(checked))
     if not watch.entered:
         raise CommandError(
-            "no limit of this channel is checked by hand", got=watch.channel.name, wanted=_some(checked)
+            "no limit of this channel is checked by hand", got=watch.channel.name, wanted=_by_hand(checked)
         )
     record = core.record(EventKind.COMMAND, watch.channel.name, body, now_ns)
     watch.judge_entered(float(body["value"]), now_ns)
@@ -181,7 +182,7 @@ def _moved(
 
 def _back(core: Core, body: Body, alarm: Alarm, now_ns: int) -> list[Output]:
     record = core.record(EventKind.COMMAND, alarm.name, body, now_ns)
-    return [record, *core.book.back(alarm, now_ns), *core.settle_all(alarm.watch, now_ns)]
+    return [record, *core.bring_back(alarm, now_ns), *core.settle_all(alarm.watch, now_ns)]
 
 
 def _alarm(core: Core, body: Body) -> Alarm:
@@ -207,4 +208,10 @@ def _must_be(alarm: Alarm, states: frozenset[AlarmState], what: str) -> None:
 
 
 def _some(names: list[str]) -> str:
-    return "one of: " + ", ".join(names) if names else "one that is there; now there is none"
+    return "one of: " + ", ".join(names) if names else "an alarm that stands; now none does"
+
+
+def _by_hand(channels: list[str]) -> str:
+    if channels:
+        return _some(channels)
+    return "a channel with a limit that is checked by hand; there is none here (a note can be kept)"

@@ -12,16 +12,17 @@ from typing import Any
 
 from quietbench.daemon.core.alarm import AlarmInput
 from quietbench.daemon.core.alarms import Alarm
-from quietbench.daemon.core.annunciate import SOUNDING, Standing, annunciate
+from quietbench.daemon.core.annunciate import SOUNDING, Standing, annunciate, standing_of
 from quietbench.daemon.core.bench import BenchWatch, Verdict
+from quietbench.daemon.core.bench_body import event_body, started, timers_of
 from quietbench.daemon.core.book import AlarmBook, Due, Numbering
+from quietbench.daemon.core.button import Button
 from quietbench.daemon.core.channel import ChannelWatch
 from quietbench.daemon.core.commands import COMMANDS, CommandError
 from quietbench.daemon.core.plan import Plan
 from quietbench.daemon.core.records import (
     AlarmState,
     Annunciation,
-    BenchState,
     Event,
     EventKind,
     Output,
@@ -66,7 +67,7 @@ class Core:
         self._places_of = tuple(frozenset(b.bench.name for b in benches) for benches in self._benches_of)
         self.book = AlarmBook(self._watches, self._numbering, self._places_of)
         self._buttons = {
-            name: bench
+            name: (Button(), bench)
             for bench in self.benches.values()
             for name in (*bench.bench.silence, *bench.bench.live)
         }
@@ -89,10 +90,12 @@ class Core:
         }
         self.book.restore(kept, now_ns)
         for name, state in places.items():
-            self._restore(self.benches[name], state)
+            self.benches[name].restore(state)
         restored = {**body, "restored": kept, "benches": places}
         run = self.record(EventKind.RUN, self.plan.watcher, restored, now_ns)
         outputs: list[Output] = [run]
+        for alarm in self.book.by_name.values():
+            outputs += self._suppress_by_live_work(alarm, now_ns)
         for bench in self.benches.values():
             outputs += self._settle(bench, now_ns)
         return outputs
@@ -106,7 +109,6 @@ class Core:
         live views, with number 0. A sample older than the channel's last one gives nothing.
         """
         watch = self._watches[channel]
-        before = watch.valid
         taken = watch.take(monotonic_ns, raw, given)
         if taken is None:
             return ()
@@ -116,8 +118,9 @@ class Core:
         if not changed:
             return (reading,)
         outputs = [reading, *self.follow(watch, monotonic_ns)]
-        if watch.channel.name in self._buttons and _pressed(before, reading):
-            outputs += self._press(watch, monotonic_ns)
+        button = self._buttons.get(watch.channel.name)
+        if button is not None and button[0].pressed(reading):
+            outputs += self._press(button[1], watch, monotonic_ns)
         return outputs
 
     def due(self, now_ns: int) -> list[Due]:
@@ -210,7 +213,7 @@ class Core:
         bench.live_until_ns = until_ns
         outputs: list[Output] = []
         for alarm in self._strap_alarms(bench):
-            outputs += self.book.move(alarm, AlarmInput.SUPPRESS, now_ns)
+            outputs += self._suppress_by_live_work(alarm, now_ns)
         return outputs + self._settle(bench, now_ns)
 
     def end_live(self, bench: BenchWatch, now_ns: int) -> list[Output]:
@@ -219,9 +222,12 @@ class Core:
         bench.ready_result, bench.ready_until_ns = "", None
         outputs: list[Output] = []
         for alarm in self._strap_alarms(bench):
-            if alarm.state is AlarmState.SUPPRESSED:
-                outputs += self.book.back(alarm, now_ns)
+            outputs += self._suppress_by_live_work(alarm, now_ns)
         return outputs + self._settle(bench, now_ns)
+
+    def bring_back(self, alarm: Alarm, now_ns: int) -> list[Output]:
+        """Bring a hidden alarm back; one of a strap that live work has taken off stays quiet until that ends."""
+        return [*self.book.back(alarm, now_ns), *self._suppress_by_live_work(alarm, now_ns)]
 
     def take_ready(self, bench: BenchWatch, result: str, until_ns: int | None, now_ns: int) -> list[Output]:
         """Keep the result of a check before work, and until when it counts."""
@@ -257,11 +263,6 @@ class Core:
             outputs += self._settle(bench, now_ns)
         return outputs
 
-    def _restore(self, bench: BenchWatch, state: Mapping[str, Any]) -> None:
-        bench.live_until_ns = state.get("live_until_ns")
-        bench.ready_result = str(state.get("ready_result") or "")
-        bench.ready_until_ns = state.get("ready_until_ns")
-
     def _let(self, due: Due, now_ns: int) -> list[Output]:
         kind, subject = due
         if kind == "silent":
@@ -280,7 +281,7 @@ class Core:
         if due.kind == "delay":
             events = self.book.turn(alarm, now_ns)
         elif due.kind == "shelf":
-            events = self.book.back(alarm, now_ns)
+            return [*self.bring_back(alarm, now_ns), *self.settle_all(alarm.watch, now_ns)]
         else:
             events = self.book.move(alarm, AlarmInput.RESOUND, now_ns)
         return [*events, *self.settle_all(alarm.watch, now_ns)]
@@ -305,9 +306,8 @@ class Core:
             bench.ready_until_ns = None
         return self._settle(bench, now_ns)
 
-    def _press(self, watch: ChannelWatch, now_ns: int) -> list[Output]:
+    def _press(self, bench: BenchWatch, watch: ChannelWatch, now_ns: int) -> list[Output]:
         """Do what a button stands for: quiet the buzzer, begin or end live work. Nobody is signed in for it."""
-        bench = self._buttons[watch.channel.name]
         if watch.channel.name in bench.bench.silence:
             return self.silence(bench, now_ns)
         if bench.live_until_ns is not None:
@@ -320,6 +320,16 @@ class Core:
         for seat in bench.seats:
             for strap in seat.straps:
                 yield from (a for a in self.book.of_channel[strap.index] if not a.danger)
+
+    def _suppress_by_live_work(self, alarm: Alarm, now_ns: int) -> list[Event]:
+        """Suppress a strap's alarm while live work is declared there, and bring it back when it is not."""
+        live = any(
+            bench.live_until_ns is not None and alarm in self._strap_alarms(bench)
+            for bench in self._benches_of[alarm.watch.index]
+        )
+        if live:
+            return self.book.move(alarm, AlarmInput.SUPPRESS, now_ns)
+        return self.book.back(alarm, now_ns) if alarm.state is AlarmState.SUPPRESSED else []
 
     def _regate(self, bench: BenchWatch, now_ns: int) -> list[Output]:
         """Follow the conditions that count only while somebody is there."""
@@ -344,12 +354,12 @@ class Core:
         verdict = bench.verdict()
         before = self._verdicts.get(name)
         self._verdicts[name] = verdict
-        given = annunciate(bench, now_ns, verdict, self._standing(bench), started=_started(bench))
+        given = annunciate(bench, now_ns, verdict, self._standing(bench), started=started(bench))
         shown = (verdict, bench.live_until_ns, given.ready, given.silenced)
         if shown != self._shown.get(name):
             self._shown[name] = shown
             outputs.append(
-                self.record(EventKind.BENCH, name, _bench_body(bench, before, verdict, given), now_ns)
+                self.record(EventKind.BENCH, name, event_body(bench, before, verdict, given), now_ns)
             )
         if _differs(given, self._given.get(name)):
             self._given[name] = given
@@ -360,19 +370,10 @@ class Core:
         """Return the alarms that a bench shows: its own, the rooms', the watcher's, and any danger."""
         name = bench.bench.name
         return [
-            Standing(
-                alarm.name,
-                alarm.watch.channel.name,
-                alarm.state,
-                alarm.priority,
-                alarm.protects,
-                alarm.danger,
-                alarm.condition.limit is None,
-                name in self._places_of[alarm.watch.index] or alarm.danger or alarm.name.startswith(_WATCHER),
-                self._quiet and not (alarm.protects or alarm.danger),
-                len(alarm.watch.channel.measures),
-                alarm.since_ns,
-                alarm.said(),
+            standing_of(
+                alarm,
+                here=name in self._places_of[alarm.watch.index] or alarm.name.startswith(_WATCHER),
+                quiet=self._quiet,
             )
             for alarm in self.book.shown_at(name)
         ]
@@ -383,7 +384,7 @@ class Core:
             if at is not None:
                 yield at, Due("silent", watch.channel.name)
         for bench in self.benches.values():
-            yield from _bench_timers(bench)
+            yield from timers_of(bench)
         for due, at in self.book.timers.items():
             yield at, due
 
@@ -392,53 +393,6 @@ _WHO_IS_THERE = frozenset(
     {"presence", "board_out", "tool_hot", "strap_contact", "strap_resistance", "footwear_resistance"}
 )
 """Quantities that tell who is at a bench and what is out: a change of theirs may open or close a gate."""
-
-
-def _bench_timers(bench: BenchWatch) -> Iterator[tuple[int, Due]]:
-    name = bench.bench.name
-    for seat in bench.seats:
-        leaves_at = seat.leaves_at_ns()
-        if leaves_at is not None:
-            yield leaves_at, Due("presence", seat.seat.name)
-        until = seat.footwear_until_ns()
-        if until is not None:
-            yield until, Due("footwear", seat.seat.name)
-    declared = (
-        ("silence", bench.silenced_until_ns),
-        ("live", bench.live_until_ns),
-        ("ready", bench.ready_until_ns),
-    )
-    for kind, at in declared:
-        if at is not None:
-            yield at, Due(kind, name)
-
-
-def _pressed(before: Reading | None, reading: Reading) -> bool:
-    """Say whether a button went down with this reading; one held since the start was not pressed."""
-    return before is not None and before.value == 0 and reading.value == 1
-
-
-def _started(bench: BenchWatch) -> bool:
-    return all(watch.valid is not None or watch.fault.holds for watch in bench.paths)
-
-
-def _bench_body(
-    bench: BenchWatch, before: Verdict | None, verdict: Verdict, given: Annunciation
-) -> dict[str, object]:
-    causes = [{"stretches": list(c.stretches), "channels": list(c.channels)} for c in verdict.causes]
-    return {
-        "bench": bench.bench.name,
-        "from": BenchState.UNKNOWN.value if before is None else before.state.value,
-        "to": verdict.state.value,
-        "open": list(verdict.open),
-        "unknown": list(verdict.unknown),
-        "unwatched": list(verdict.unwatched),
-        "causes": causes,
-        "live": given.live,
-        "live_until_ns": bench.live_until_ns,
-        "ready": given.ready,
-        "silenced": given.silenced,
-    }
 
 
 def _differs(given: Annunciation, before: Annunciation | None) -> bool:

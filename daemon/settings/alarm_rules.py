@@ -11,7 +11,11 @@ from quietbench.daemon.settings.draft import Draft
 from quietbench.daemon.settings.limit_making import held_back_too_long
 from quietbench.daemon.settings.limits import DANGEROUS, LONGEST_ON_DELAY_S
 
-__all__ = ["dangers", "delays", "entered_alone", "nothing_read"]
+__all__ = ["dangers", "delays", "entered_alone", "nothing_read", "patience"]
+
+MOST_BAD_POLLS = 5
+LONGEST_SILENCE_S = 30.0
+"""How long a path that can't be measured may go on counting as it was before (own choice)."""
 
 _SECOND_NS = 1_000_000_000
 _OF_READINGS = (
@@ -66,6 +70,18 @@ def delays(draft: Draft) -> Iterator[Trouble]:
             wanted = f"at most {LONGEST_ON_DELAY_S:g} s {_why(draft, name, limit)}"
             got = f"{limit.on_delay_ns / _SECOND_NS:g} s"
             yield Trouble(("limits", name, "on_delay_s"), "an alarm held back for too long", wanted, got=got)
+
+
+def patience(draft: Draft) -> Iterator[Trouble]:
+    """Check that a path whose measurement fails can't look held for long."""
+    if not draft.quantity.path:
+        return
+    most = {"fault_after": MOST_BAD_POLLS, "silent_after_s": LONGEST_SILENCE_S}
+    for key, bound in most.items():
+        given = getattr(draft.channel, key)
+        if given is not None and given > bound:
+            wanted = f"at most {bound:g} on a way to earth"
+            yield Trouble((key,), "a path that would look held without being measured", wanted)
 
 
 def _why(draft: Draft, name: str, limit: Limit) -> str:

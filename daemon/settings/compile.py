@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from quietbench.daemon.core.convert import Contact
-from quietbench.daemon.core.plan import Channel, Plan, Priority
+from quietbench.daemon.core.plan import Channel, Limit, Plan, Priority, Requirement, Source
 from quietbench.daemon.core.quantities import QUANTITIES
 from quietbench.daemon.errors import ConfigurationError
 from quietbench.daemon.settings.advice import watched
@@ -22,7 +22,7 @@ from quietbench.daemon.settings.conversions import thin_raw_of
 from quietbench.daemon.settings.devices import driver_class
 from quietbench.daemon.settings.findings import Report
 from quietbench.daemon.settings.judgement import judge
-from quietbench.daemon.settings.limit_making import path_resound_ns, priority_of
+from quietbench.daemon.settings.limit_making import OWN_RULE, path_resound_ns, priority_of
 from quietbench.daemon.settings.models import Configuration, DeviceTable, QuietHoursTable
 from quietbench.daemon.settings.secrets import read_secret, rooted
 from quietbench.daemon.settings.setup import (
@@ -43,6 +43,7 @@ _NEVER_SILENT_S = 100 * 365 * 86_400.0
 _POLLS_MISSED = 3
 _DEADLINE_S = 0.5
 _HEALTH_SILENT_S = 10.0
+_WORKING = Source(OWN_RULE, "", "", "own choice", "", "every line of buzzer, lamp and relay can be driven")
 _MQTT_PORT, _MQTTS_PORT = 1883, 8883
 _GATED = frozenset({"strap_contact", "strap_resistance"})
 
@@ -198,6 +199,10 @@ def _source(settings: Settings, source: str) -> tuple[str, str]:
 def _health(configuration: Configuration) -> Iterator[Channel]:
     yield _health_channel("watcher/store", Priority.MEDIUM)
     yield _health_channel("watcher/clock", Priority.LOW)
+    if any(bench.annunciators is not None for bench in configuration.benches.values()):
+        # A line that can't be driven is known, not a measurement that fails: so an alarm of a limit.
+        working = Limit("working", Requirement.AT_LEAST, 1.0, _WORKING, Priority.MEDIUM)
+        yield replace(_health_channel("watcher/outputs", Priority.MEDIUM), limits=(working,))
     for name in configuration.sinks:
         yield _health_channel(f"watcher/sink-{name}", Priority.LOW)
 

@@ -14,6 +14,7 @@ from quietbench.daemon.settings.units import UNITS
 __all__ = [
     "CHANGE",
     "CLOSED",
+    "OWN_RULE",
     "UPPER",
     "change_limit",
     "clears_at",

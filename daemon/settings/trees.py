@@ -61,11 +61,6 @@ class Trees:
             at = self.up(at)
         return tuple(way)
 
-    def leads_to_earth(self, full: str) -> bool:
-        """Say whether the way from a stretch ends at earth."""
-        way = self.way(full)
-        return bool(way) and self.up(way[-1]) == EARTH
-
     def ends(self, bench: str) -> tuple[str, ...]:
         """Return the short names of a bench's nodes on which nothing hangs."""
         nodes = self.places.get(bench, {})

@@ -76,11 +76,6 @@ def _number(value: float | None) -> str:
     return repr(value)
 
 
-def event_payload(event: Mapping[str, Any]) -> bytes:
-    """Return an event; see `quietbench.daemon.sinks.announcer` for its parts."""
-    return to_json(event).encode()
-
-
 def bench_state(event: Mapping[str, Any]) -> dict[str, Any]:
     """Return the retained state of a bench, from the event that brought it."""
     body = event["body"]

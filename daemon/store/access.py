@@ -102,10 +102,15 @@ class Access:
         try:
             log = self._log.exists()
             file = self._path.stat()
+        except PermissionError as error:
+            raise _MissingError(
+                f"store {self._path}: can't be looked at ({error.strerror}): join the group of its folder, "
+                "then sign in again"
+            ) from error
         except OSError as error:
             raise _MissingError(
-                f"store {self._path}: can't be found ({error.strerror}): start the watcher once, or check the "
-                "folder's name and whether this user is in its group"
+                f"store {self._path}: can't be found ({error.strerror}): check the folder's name, or start the "
+                "watcher once"
             ) from error
         return _Mark(log, (file.st_dev, file.st_ino), (0, 0) if log else (file.st_size, file.st_mtime_ns))
 

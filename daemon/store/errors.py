@@ -45,6 +45,8 @@ def describe(error: BaseException, path: Path) -> str:
     """Say which file, what to do, and what was reported; a `StoreError` has said so already."""
     if isinstance(error, StoreError):
         return str(error)
-    advice = _ADVICE.get(primary_code(error), "it can't be used")
+    advice = _ADVICE.get(
+        primary_code(error), "it can't be used: check the [store] folder, its owner and mode"
+    )
     name = getattr(error, "sqlite_errorname", type(error).__name__)
     return f"store {path}: {advice} (reported: {error}, {name})"

@@ -82,7 +82,9 @@ def with_settings(plan: Plan, settings: Sequence[Setting]) -> Plan:
             limit for channel in plan.channels for limit in channel.limits if setting.names(channel, limit)
         ]
         if not named:
-            raise ConfigurationError(f"no such limit: got {_said(setting)}, wanted one of {_known(plan)}")
+            raise ConfigurationError(
+                f"no such limit: got {setting.channels}.{setting.limits}, wanted one of {_known(plan)}"
+            )
         plan = amended(plan, _applying(setting))
     return plan
 

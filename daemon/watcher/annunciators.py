@@ -66,7 +66,7 @@ class BenchOutputs:
         self._relay_level = False
         self._given: Annunciation | None = None
         self._test_until_ns: int | None = None
-        self.failing = ""
+        self._failing: dict[int, str] = {}
         for line in lines.all():
             self._drive(line, on=False)
 
@@ -74,6 +74,11 @@ class BenchOutputs:
     def fitted(self) -> tuple[bool, tuple[Lamp, ...]]:
         """Return whether there is a buzzer, and the colours of the lamp."""
         return self._lines.buzzer is not None, tuple(self._lines.lamp)
+
+    @property
+    def failing(self) -> str:
+        """Return what is wrong with the lines that can't be driven now, in words, or nothing."""
+        return "; ".join(list(self._failing.values()))
 
     def give(self, annunciation: Annunciation, now_ns: int) -> None:
         """Change to what the core says; the buzzer first. What is real ends a test in the same call."""
@@ -114,7 +119,10 @@ class BenchOutputs:
         self._drive(self._lines.buzzer, on=self._buzz.advance(now_ns))
         if self._flashing:
             self._flash.advance(now_ns)
+        if self._flashing or self._failing:
             self._show_lamp()
+        if self._failing and not self._relay_wanted:
+            self._drive(self._lines.relay, on=False)
 
     def pulse(self) -> None:
         """Give the relay's next edge, if the bench lets it; the caller has seen everybody move."""
@@ -162,7 +170,7 @@ class BenchOutputs:
     def _drive(self, line: Line | None, *, on: bool) -> None:
         """Set a line only where its level changes: a write costs a system call.
 
-        A line that fails is tried again at the next change or beat, and must not keep the others waiting.
+        A line that fails is tried again in every round, and must not keep the others waiting.
         """
         if line is None or self._levels.get(id(line)) is on:
             return
@@ -170,12 +178,12 @@ class BenchOutputs:
             line.set(on=on)
         except DriverError as error:
             self._levels.pop(id(line), None)
-            if not self.failing:
+            if id(line) not in self._failing:
                 log.error("an output of %s fails: %s", self.bench, error)
-            self.failing = str(error)
+            self._failing[id(line)] = str(error)
         else:
             self._levels[id(line)] = on
-            self.failing = ""
+            self._failing.pop(id(line), None)
 
 
 def _is_news(given: Annunciation, before: Annunciation | None) -> bool:
@@ -223,6 +231,10 @@ class Annunciators:
         """Return what is wrong with a bench's lines, in words, or nothing."""
         outputs = self._outputs.get(bench)
         return "" if outputs is None else outputs.failing
+
+    def failing_anywhere(self) -> str:
+        """Return what is wrong with any bench's lines, in words, or nothing."""
+        return "; ".join(f"{name}: {text}" for name, o in self._outputs.items() if (text := o.failing))
 
     def test(self, bench: str, rhythm: Rhythm | None, lamp: Lamp | None, *, until_ns: int) -> None:
         """Try buzzer and lamp of a bench now; an annunciation that has news ends it at once."""

@@ -7,7 +7,6 @@ carried out and answered, or refused: also one that comes while the watcher stop
 from __future__ import annotations
 
 import math
-import os
 import pwd
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -69,9 +68,11 @@ class Desk:
         elif do == "follow":
             self._inbox.put_request(Request(lambda _now: self._follow(client, request)))
         elif isinstance(do, str) and do in FIELDS:
-            self._queue(request, lambda: self._who(client, request), answer)
+            own = _user_name(client.uid)
+            self._queue(request, lambda: self._who(client, own, request), answer)
         elif do in CHECKS:
-            self._inbox.put_request(Request(lambda now: self._check(client, request, answer, now)))
+            own = _user_name(client.uid)
+            self._inbox.put_request(Request(lambda now: self._check(client, own, request, answer, now)))
         else:
             error = CommandError("no such request", got=_quoted(do), wanted="one of: " + ", ".join(DOES))
             answer(_refusal(error))
@@ -159,12 +160,14 @@ class Desk:
             fields["detail"] = _detail(request["detail"])
         return self._core.command({"do": request["do"], **fields, **who()}, now_ns)
 
-    def _check(self, client: Client, request: Mapping[str, Any], answer: Answer, now_ns: int) -> None:
+    def _check(
+        self, client: Client, own: str, request: Mapping[str, Any], answer: Answer, now_ns: int
+    ) -> None:
         """Begin a ready check, or hand on the answer to what it asks; its lines come on this connection."""
         try:
             bench = _text(request, "bench")
             if request["do"] == "ready-check":
-                self.readiness.begin(bench, self._who(client, request), client=client, now_ns=now_ns)
+                self.readiness.begin(bench, self._who(client, own, request), client=client, now_ns=now_ns)
             else:
                 self.readiness.answer(bench, yes=_yes(request), client=client)
         except CommandError as error:
@@ -172,10 +175,9 @@ class Desk:
             return
         answer({"ok": {"bench": bench}})
 
-    def _who(self, client: Client, request: Mapping[str, Any]) -> dict[str, object]:
-        """Return who gives the command: the peer's own user, or, from the page alone, whom it names."""
+    def _who(self, client: Client, own: str, request: Mapping[str, Any]) -> dict[str, object]:
+        """Return who gives the command: the peer's ``own`` user, or, from the page alone, whom it names."""
         name = _text(request, "person")
-        own = _user_name(client.uid)
         if client.uid != self._page_uid and name != own:
             raise CommandError(
                 "only the page may speak for another person", got=name, wanted=f"your own name ({own})"
@@ -190,12 +192,8 @@ class Desk:
         return {"person": self._person(name), "role": role, "why": why, "uid": None, "by": identity}
 
 
-def own_uid() -> int:
-    """Return the watcher's own user id."""
-    return os.getuid()
-
-
 def _user_name(uid: int) -> str:
+    """Return a user's name; asked in the socket's thread, for a directory server may take its time."""
     try:
         return pwd.getpwuid(uid).pw_name
     except KeyError:

@@ -14,6 +14,7 @@ from quietbench.daemon.core.engine import Core
 from quietbench.daemon.core.records import Annunciation, Output
 from quietbench.daemon.watcher.inbox import Fed, Inbox, Request
 from quietbench.daemon.watcher.progress import ProgressBoard
+from quietbench.drivers.samples import Reason
 
 log = logging.getLogger(__name__)
 
@@ -82,9 +83,9 @@ class CoreLoop:
                 log.exception("the core could not take an item")
 
     def _round(self) -> None:
+        """Take one item. Only a round that came to its end is progress: one that always breaks drops the relay."""
         core = self.core
         now_ns = self._monotonic_ns()
-        self._mark.moved_ns = now_ns
         wait_s = min((core.next_due_ns() - now_ns) / 1e9, ROUND_S)
         item = self._inbox.get(wait_s)
         self._edges()
@@ -97,16 +98,17 @@ class CoreLoop:
             item.run(now_ns)
         elif item is not None:
             self._batch(item)
+        self._mark.moved_ns = self._monotonic_ns()
 
     def _batch(self, batch: list[Fed]) -> None:
         """Feed a poll cycle; what it gives is handed on together, what it annunciates at once."""
         if self.attendant is not None and self.attendant.marks:
             batch = [self.attendant.mark(sample) for sample in batch]
-        feed = self.core.feed
+        feed = self._feed
         urgent = self._inbox.urgent
         gathered: list[Output] = []
-        for channel, monotonic_ns, raw, reason in batch:
-            outputs = feed(channel, monotonic_ns, raw, reason)
+        for sample in batch:
+            outputs = feed(sample)
             if len(outputs) > 1:
                 self._announce(outputs)
             gathered += outputs
@@ -123,7 +125,18 @@ class CoreLoop:
             sample = urgent.popleft()
             if self.attendant is not None and self.attendant.marks:
                 sample = self.attendant.mark(sample)
-            self._give(self.core.feed(*sample))
+            self._give(self._feed(sample))
+
+    def _feed(self, sample: Fed) -> Sequence[Output]:
+        """Feed one sample; one that can't be taken counts as bad, or its channel would stay as it was for ever."""
+        channel, monotonic_ns, raw, reason = sample
+        try:
+            return self.core.feed(channel, monotonic_ns, raw, reason)
+        except (
+            Exception
+        ):  # a raw value that a driver ought not to have given must not cost the others of its batch
+            log.exception("channel %d could not take %r", channel, raw)
+            return self.core.feed(channel, monotonic_ns, None, Reason.OUT_OF_SPAN)
 
     def _give(self, outputs: Sequence[Output]) -> None:
         self._announce(outputs)

@@ -30,7 +30,11 @@ MOST_S = 5.0
 
 @dataclass(slots=True)
 class Device:
-    """One device as its bus thread sees it. ``channels`` maps points to channel indices of the plan."""
+    """One device as its bus thread sees it. ``channels`` maps points to channel indices of the plan.
+
+    ``keeps_deadline``: its driver ends a poll by itself; what a poll takes beyond is the bus's, which had to come
+    to rest after another device, and makes no answer late.
+    """
 
     name: str
     driver: PolledDriver
@@ -38,6 +42,7 @@ class Device:
     deadline_s: float
     channels: Mapping[str, int]
     next_ns: int = 0
+    keeps_deadline: bool = False
     opened: bool = False
     failures: int = 0
     told: str = field(default="", repr=False)
@@ -91,16 +96,23 @@ class BusThread:
             if wait_s > 0:
                 self._stop.wait(min(wait_s, SLICE_S))
         for device in self._devices:
-            device.driver.close()
+            self._close(device)
         self._close_bus()
 
     def _cycle(self, now_ns: int) -> None:
-        """Ask every device whose time has come; what they say goes to the core as one batch."""
+        """Ask every device whose time has come; what they say goes to the core as one batch.
+
+        What is gathered already does not wait for a device that failed last time and may take its whole deadline.
+        """
         batch: list[Fed] = []
         for device in self._devices:
             if device.next_ns <= now_ns:
+                if batch and device.failures:
+                    self._inbox.put_batch(batch)
+                    batch = []
                 self._schedule(device, now_ns)
                 batch += self._ask(device)
+                self._mark.moved_ns = self._monotonic_ns()
         if batch:
             self._inbox.put_batch(batch)
 
@@ -113,7 +125,7 @@ class BusThread:
     def _ask(self, device: Device) -> list[Fed]:
         began_ns = self._monotonic_ns()
         try:
-            samples = self._samples(device)
+            fed = self._fed(device, self._samples(device), began_ns)
         except DriverError as error:
             return self._failed(device, error, error.reason)
         except Exception as error:  # noqa: BLE001  a driver that breaks its promise must not end the bus
@@ -121,8 +133,12 @@ class BusThread:
         if device.failures:
             log.info("device %s answers again after %d failures", device.name, device.failures)
         device.failures, device.told = 0, ""
+        return fed
+
+    def _fed(self, device: Device, samples: Sequence[Sample], began_ns: int) -> list[Fed]:
         took_ns = self._monotonic_ns() - began_ns
-        late = Reason.LATE if took_ns > device.deadline_s * 1e9 else None
+        too_long = took_ns > device.deadline_s * 1e9 and not device.keeps_deadline
+        late = Reason.LATE if too_long else None
         channels = device.channels
         return [
             (channels[point], monotonic_ns, raw, reason or late)
@@ -148,6 +164,13 @@ class BusThread:
 
         driver.listen(edge)
 
+    def _close(self, device: Device) -> None:
+        device.opened = False
+        try:
+            device.driver.close()
+        except Exception:  # a driver that breaks its promise must not end the bus
+            log.exception("device %s could not be closed", device.name)
+
     def _failed(self, device: Device, error: Exception, reason: Reason) -> list[Fed]:
         device.failures += 1
         text = str(error)
@@ -155,8 +178,7 @@ class BusThread:
             device.told = text
             log.warning("device %s: %s", device.name, text)
         if not isinstance(error, DriverError) or isinstance(error, WireError):
-            device.driver.close()
-            device.opened = False
+            self._close(device)
         now_ns = self._monotonic_ns()
         if device.failures >= PATIENCE:
             device.next_ns = now_ns + int(device.pause_s() * 1e9)

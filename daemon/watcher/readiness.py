@@ -13,6 +13,7 @@ import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from quietbench.daemon.core.button import Button
 from quietbench.daemon.core.engine import CommandError
 from quietbench.daemon.core.plan import Plan
 from quietbench.daemon.core.ready import ReadyCheck, refusal
@@ -29,7 +30,7 @@ from quietbench.daemon.core.ready_parts import (
     Signal,
     Switch,
 )
-from quietbench.daemon.core.records import Event, Output, Quality, Reading
+from quietbench.daemon.core.records import Event, Output, Reading
 from quietbench.daemon.ready_words import say
 from quietbench.daemon.watcher.annunciators import Annunciators, Line
 from quietbench.daemon.watcher.inbox import Fed
@@ -84,8 +85,9 @@ class Readiness:
         self._views = views
         self._person = person
         self._index = {channel.name: index for index, channel in enumerate(plan.channels)}
-        self._buttons = {self._index[name]: bench.name for bench in plan.benches for name in bench.ready}
-        self._down: dict[int, bool] = {}
+        self._buttons = {
+            self._index[name]: (Button(), bench.name) for bench in plan.benches for name in bench.ready
+        }
         self._presses: list[str] = []
         self._running: dict[str, Running] = {}
         self._marked: dict[int, int | None] = {}
@@ -183,16 +185,11 @@ class Readiness:
     # -- inside ------------------------------------------------------------------------------------------
 
     def _look_for_presses(self, outputs: Iterable[Output]) -> None:
-        """A button is pressed when it goes down; one that is down at its first reading was not pressed."""
         for output in outputs:
-            if not isinstance(output, Reading) or output.channel not in self._buttons:
-                continue
-            if output.quality is Quality.BAD or output.value is None:
-                continue
-            down = output.value == 1
-            if down and self._down.get(output.channel) is False:
-                self._presses.append(self._buttons[output.channel])
-            self._down[output.channel] = down
+            if isinstance(output, Reading) and output.channel in self._buttons:
+                button, bench = self._buttons[output.channel]
+                if button.pressed(output):
+                    self._presses.append(bench)
 
     def _press(self, bench: str, now_ns: int) -> None:
         running = self._running.get(bench)

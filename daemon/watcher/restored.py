@@ -1,7 +1,7 @@
 """What a run takes over from the one before: alarm states, shelves, live work, the check before work.
 
 A time that something ends at was kept on the monotonic clock of its boot. In the same boot it still holds; after a
-reboot what is left of it is counted by the wall clock, as far as that is known.
+reboot what is left of it is counted by the wall clock, where that was known at both ends.
 """
 
 from __future__ import annotations
@@ -26,9 +26,10 @@ def restored(reader: StoreReader, clock: Clock) -> tuple[Kept, Kept]:
         if until_ns is None or boots.get(event.run) == clock.boot:
             return until_ns
         now = clock.stamp()
-        if not now.known:
+        if not (now.known and event.clock_known):
             return now.monotonic_ns  # nobody can say what is left: what was hidden comes back
-        return now.monotonic_ns + max(0, (until_ns - event.monotonic_ns) - (now.wall_ns - event.wall_ns))
+        passed_ns = max(0, now.wall_ns - event.wall_ns)  # a wall clock put back must not lengthen anything
+        return now.monotonic_ns + max(0, (until_ns - event.monotonic_ns) - passed_ns)
 
     alarms = {
         event.subject: {

@@ -24,7 +24,7 @@ from quietbench.daemon.store.read import StoreReader
 from quietbench.daemon.store.writer import RunStart, StoreWriter
 from quietbench.daemon.watcher.annunciators import Annunciators, Line, Lines
 from quietbench.daemon.watcher.desk import Desk
-from quietbench.daemon.watcher.health import Health
+from quietbench.daemon.watcher.health import Health, Stall
 from quietbench.daemon.watcher.inbox import Inbox, Request
 from quietbench.daemon.watcher.loop import CoreLoop
 from quietbench.daemon.watcher.notify import notify, watchdog_period_s
@@ -49,6 +49,9 @@ The default of 5 ms gave a p99.9 of 57 ms from an edge to the buzzer with a hund
 """
 
 LIVE_KINDS = frozenset({EventKind.ALARM, EventKind.BENCH})
+STORE_STANDS_NS = 10_000_000_000
+"""How long one commit may take before records count as not written: a bad card hangs without an error."""
+
 STOP_STORE_S = 3.0
 STOP_SINK_S = 1.0
 
@@ -70,6 +73,8 @@ class Watcher:
         self._inbox = Inbox()
         self._health = Health(_health_channels(plan), self._inbox, self.clock.monotonic_ns)
         self._clock_failing = self._health.reporter("clock", Reason.NO_CLOCK)
+        self._outputs_failing = self._health.reporter("outputs", None)
+        self._store_stands = self._health.reporter("store", Reason.STORE_FAILING, "stands")
         self._quiet_hours = _quiet_hours(setup)
         store_failing = self._health.reporter("store", Reason.STORE_FAILING)
         self._writer = StoreWriter(
@@ -144,12 +149,10 @@ class Watcher:
         period_s = min(watchdog_period_s() or 1.0, 1.0)
         complained: set[str] = set()
         quiet = False
+        stall = Stall(lambda: self._writer.progress, STORE_STANDS_NS, self.clock.monotonic_ns())
         while True:
             quiet = self._follow_hours(quiet)
-            self._clock_failing(
-                None if self.clock.known() else "the wall clock has not been set since the start"
-            )
-            self._health.tell()
+            self._look_at_health(stall)
             stale = set(self._board.stale(self.clock.monotonic_ns()))
             if stale - complained:
                 log.error("no progress: %s", ", ".join(sorted(stale - complained)))
@@ -158,6 +161,14 @@ class Watcher:
                 notify("WATCHDOG=1")
             if stop.wait(period_s):
                 return
+
+    def _look_at_health(self, stall: Stall) -> None:
+        """Tell the core of what nobody else would tell."""
+        self._clock_failing(None if self.clock.known() else "the wall clock has not been set since the start")
+        self._outputs_failing(self._annunciators.failing_anywhere() or None)
+        stands = self._recorder.run > 0 and stall.stands(self.clock.monotonic_ns())
+        self._store_stands("the disk takes no record and gives no error" if stands else None)
+        self._health.tell()
 
     def _follow_hours(self, quiet: bool) -> bool:
         """Tell the core when quiet hours begin and end; an unknown clock makes none."""
@@ -314,7 +325,15 @@ class Watcher:
     def _thread(self, name: str, devices: Sequence[DeviceSetup], bus: Any) -> BusThread:
         now_ns = self.clock.monotonic_ns()
         polled = [
-            Device(d.name, d.driver(d.options, bus), d.every_s, d.deadline_s, d.points, now_ns)
+            Device(
+                d.name,
+                d.driver(d.options, bus),
+                d.every_s,
+                d.deadline_s,
+                d.points,
+                now_ns,
+                keeps_deadline=hasattr(d.options, "deadline_s"),
+            )
             for d in devices
         ]
         channels = [self._plan.channels[index] for d in devices for index in d.points.values()]

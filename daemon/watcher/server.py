@@ -51,7 +51,7 @@ class Client:
         self._sending = b""
 
     def push(self, line: bytes) -> None:
-        """Queue a line of an answer: never dropped."""
+        """Queue a line of an answer: never dropped, for nothing more is asked of us while many wait."""
         self._lines.append(line)
 
     def follow(self, line: bytes) -> None:
@@ -68,6 +68,11 @@ class Client:
     def gone(self) -> bool:
         """Say whether the connection is closed; any thread may ask."""
         return self.connection.fileno() < 0
+
+    @property
+    def may_ask(self) -> bool:
+        """Say whether requests are taken: not from a client that leaves so many answers unread."""
+        return len(self._lines) < BEHIND_LINES
 
     @property
     def wants_to_write(self) -> bool:
@@ -244,7 +249,8 @@ class SocketServer:
                 client.follow(data)
 
     def _watch(self, client: Client) -> None:
-        events = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.wants_to_write else 0)
+        writing = selectors.EVENT_WRITE if client.wants_to_write else 0
+        events = writing | (selectors.EVENT_READ if client.may_ask else 0)
         self._selector.modify(client.connection, events, self._serve)
 
     def _drop(self, client: Client) -> None:

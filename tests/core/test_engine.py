@@ -454,3 +454,14 @@ def test_a_tree_that_does_not_lead_to_earth_is_refused() -> None:
 
     with pytest.raises(ValueError, match="does not lead to earth"):
         ways_to_earth(loop)
+
+
+@pytest.mark.parametrize("raw", [float("nan"), float("inf"), float("-inf")])
+def test_a_raw_value_that_is_no_number_holds_no_path(raw: float) -> None:
+    """It is neither above nor below any limit; twice in a row the mat can't be told."""
+    scene = Scene()
+    scene.good()
+    scene.feed(MAT, raw)
+    scene.feed(MAT, raw)
+
+    assert scene.given().state is BenchState.UNKNOWN

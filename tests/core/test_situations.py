@@ -28,6 +28,7 @@ from quietbench.drivers.samples import Reason
 from tests.core.plans import MS, OWN, closed
 from tests.core.test_engine import WHO, Scene
 
+S = 1000 * MS
 NAMES = (
     "strap",
     "mat",
@@ -331,6 +332,8 @@ def test_danger_to_people_speaks_first_on_every_bench() -> None:
     assert made.given().leading == "room/offset:touch"
     assert made.given().sentence.key == "danger.earth_offset"
     assert made.given().rhythm is Rhythm.HIGH
+    with pytest.raises(ValueError, match="an alarm of danger to people"):
+        command(made, "shelve", alarm="room/offset:touch", for_s=1801.0)
 
 
 # -- shelves, silence, live work --------------------------------------------------------------------------
@@ -428,6 +431,33 @@ def test_live_work_suppresses_the_straps_alarms_and_nothing_else() -> None:
     assert made.given().rhythm is Rhythm.HIGH, "the strap is still off"
 
 
+def test_a_strap_alarm_put_back_during_live_work_asks_for_no_strap() -> None:
+    """It waits, suppressed, for the end of live work."""
+    made = scene(presence=1.0, board=1.0)
+    command(made, "live", bench="b", for_s=3600.0)
+    command(made, "remove", alarm="b/strap:closed")
+    command(made, "put-back", alarm="b/strap:closed")
+
+    assert (made.given().rhythm, made.given().sentence.key) == (Rhythm.SILENT, "live_work")
+    command(made, "end-live", bench="b")
+    assert made.given().rhythm is Rhythm.HIGH
+
+
+@pytest.mark.parametrize(("live_until_ns", "state"), [(None, "unacknowledged"), (S, "suppressed by design")])
+def test_after_a_restart_live_work_alone_decides_what_is_suppressed(
+    live_until_ns: int | None, state: str
+) -> None:
+    """A plan that changed in between leaves no strap suppressed for ever, and none that asks to be worn."""
+    core = Core(full_plan(), 0)
+    kept = {
+        "b/strap:closed": {"state": "suppressed by design" if live_until_ns is None else "unacknowledged"}
+    }
+    kept["b/strap:closed"]["standing"] = True  # type: ignore[assignment]
+    core.start(0, {}, kept, {"b": {"live_until_ns": live_until_ns}})
+
+    assert core.book.by_name["b/strap:closed"].state.value == state
+
+
 def test_a_button_declares_live_work_and_ends_it() -> None:
     """For half an hour; nobody is signed in, and without the site's rule it does nothing."""
     plan = full_plan()
@@ -436,7 +466,14 @@ def test_a_button_declares_live_work_and_ends_it() -> None:
         made = scene(replace(plan, benches=(bench,)), presence=1.0, strap=1.0)
         made.feed(BUTTON, 1)
         assert made.given().live is live
+        made.wait(3)
         made.feed(BUTTON, 0)
+        made.wait(3)
+        made.feed(BUTTON, 1)
+        assert made.given().live is live, "a contact that bounces is no second press"
+        made.wait(200)
+        made.feed(BUTTON, 0)
+        made.wait(200)
         made.feed(BUTTON, 1)
         assert not made.given().live
 

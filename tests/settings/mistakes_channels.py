@@ -91,6 +91,22 @@ MISTAKES = (
         at="silent_after_s",
     ),
     Mistake(
+        "path that looks held for a thousand bad polls",
+        'source = "strap-1"',
+        'source = "strap-1"\nfault_after = 1000',
+        "fault_after",
+        "at most 5",
+        at="fault_after",
+    ),
+    Mistake(
+        "path that looks held for an hour of silence",
+        'source = "strap-1"',
+        'source = "strap-1"\nsilent_after_s = 3600',
+        "silent_after_s",
+        "at most 30",
+        at="silent_after_s",
+    ),
+    Mistake(
         "priority unknown",
         'source = "strap-1"',
         'source = "strap-1"\nfault_priority = "hihg"',

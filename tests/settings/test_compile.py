@@ -54,6 +54,7 @@ def test_channels_have_full_names_in_the_order_of_the_file(tmp_path: Path) -> No
         "room-2/temperature",
         "watcher/store",
         "watcher/clock",
+        "watcher/outputs",
         "watcher/sink-broker",
         "watcher/sink-history",
     ]

@@ -290,3 +290,32 @@ def test_benches_without_outputs_are_tested_in_silence(monotonic_ns: Callable[[]
     annunciators.end_test("b")
     assert annunciators.fitted("b") == (False, ())
     assert annunciators.failing("b") == ""
+
+
+def test_a_steady_lamp_that_failed_is_lit_once_it_can_be(lines: Lines) -> None:
+    """Nothing flashes on a bench that is held, so no beat comes to try it again."""
+    green = lines.lamp[Lamp.GREEN]
+    assert isinstance(green, FakeLine)
+    outputs = BenchOutputs("b", lines, 0)
+    green.broken = True
+    outputs.give(HELD, 0)
+    green.broken = False
+    outputs.advance(S)
+
+    assert levels(lines)["green"]
+
+
+def test_a_failing_line_is_said_once_and_stays_failing_while_others_work(
+    lines: Lines, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The log must not fill with it, nor a working lamp hide a dead buzzer."""
+    buzzer = lines.buzzer
+    assert isinstance(buzzer, FakeLine)
+    outputs = BenchOutputs("b", lines, 0)
+    buzzer.broken = True
+    outputs.give(OPEN, 0)
+    for tenth in range(50):
+        outputs.advance(tenth * S // 10)
+
+    assert outputs.failing
+    assert len(caplog.records) == 1

@@ -206,3 +206,65 @@ def test_edges_wait_apart_from_batches() -> None:
     assert list(inbox.urgent) == [(1, 5, 0, None)]
     assert inbox.get(0) == [(0, 0, 1, None)]
     assert inbox.get(0) is None
+
+
+def test_a_driver_that_hands_over_nonsense_or_can_not_close_does_not_end_the_bus() -> None:
+    """What it promised is checked by nobody else; its channels are told to be without news."""
+    rig = Rig(lambda _clock: lambda: None)  # type: ignore[arg-type, return-value]
+
+    def broken() -> None:
+        raise RuntimeError("close")
+
+    rig.driver.close = broken  # type: ignore[method-assign]
+
+    assert [(channel, raw, why) for channel, _, raw, why in rig.run(0.5)] == [
+        (0, None, Reason.SILENT),
+        (1, None, Reason.SILENT),
+    ]
+
+
+def test_what_the_bus_waited_for_another_device_makes_no_answer_late() -> None:
+    """A driver that keeps its deadline itself may have had to let the line come to rest first."""
+
+    def script(clock: HandClock) -> Callable[[], Sequence[Sample]]:
+        def read() -> Sequence[Sample]:
+            clock.now += int(0.6 * S)
+            return [Sample("a", clock.now, 1)]
+
+        return read
+
+    rig = Rig(script)
+    rig.device.keeps_deadline = True
+
+    assert [reason for _, _, _, reason in rig.run(0.5)] == [None]
+
+
+def test_answers_do_not_wait_for_a_device_that_failed_last_time() -> None:
+    """It may take its whole deadline; and each device asked is progress of the bus."""
+    clock = HandClock()
+    seen: list[object] = []
+    inbox, board = Inbox(), ProgressBoard(clock)
+
+    def dead() -> Sequence[Sample]:
+        seen.append(inbox.get(0))
+        clock.now += 3 * S
+        raise WireError("gone")
+
+    devices = [
+        Device("well", ScriptedDriver(clock, answering(clock)), 1.0, 0.5, {"a": 0}),
+        Device("dead", ScriptedDriver(clock, dead), 1.0, 3.0, {"a": 1}, failures=1),
+    ]
+    bus = BusThread(
+        "bus",
+        devices,
+        inbox,
+        monotonic_ns=clock,
+        board=board,
+        protecting=True,
+        close_bus=lambda: None,
+    )
+
+    bus._cycle(clock.now)
+
+    assert seen == [[(0, 0, 7, None)]]
+    assert board.protecting_fresh(clock.now)

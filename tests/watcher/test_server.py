@@ -212,6 +212,17 @@ def test_a_reader_that_falls_behind_loses_lines_and_is_told(rig: Rig) -> None:
     assert gap.lost > 0
 
 
+def test_a_client_that_reads_no_answers_is_not_asked_for_more(rig: Rig) -> None:
+    """What it asks waits in its own socket, not in the watcher's memory."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as greedy:
+        greedy.connect(str(rig.path))
+        greedy.settimeout(1.0)
+        with pytest.raises(TimeoutError):
+            greedy.sendall(b'{"do":"status"}\n' * 1_000_000)
+        with SocketClient(rig.path) as other:
+            assert other.request("status") == {"wrong": {}}
+
+
 @pytest.mark.parametrize(
     "nonsense", [b"{\n", b"[]\n", b"\xff\xfe\n", b"x" * 100_000, b'{"do": NaN}\n', b'{"id":"\\ud800"}\n']
 )
