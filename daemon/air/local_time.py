@@ -28,7 +28,7 @@ def local_s(times_s: Floats, zone: str) -> Floats:
     try:
         place = ZoneInfo(zone)
     except (KeyError, ValueError, OSError) as error:
-        raise ValueError(f"time zone: got {zone!r}, wanted a name such as UTC or Asia/Tokyo") from error
+        raise ValueError(f"time zone: got {zone!r}, wanted a name such as UTC or Etc/GMT-9") from error
     # Offsets change on quarter hours at the finest; a year has 35,000 of them and few changes.
     hours = (times_s // HOUR_S).astype(np.int64)
     known, which = np.unique(hours, return_inverse=True)

@@ -14,7 +14,7 @@ from quietbench.daemon.socket.protocol import DEFAULT_SOCKET
 commands = typer.Typer()
 
 
-@commands.command(epilog="Example: quietbench air --store store --room room-2 --since 30d --zone Asia/Tokyo")
+@commands.command(epilog="Example: quietbench air --store store --room room-2 --since 30d --zone Etc/GMT-9")
 def air(
     *,
     store: Annotated[

@@ -41,9 +41,14 @@ def list_open(socket: str, store: Path | None, *, as_json: bool) -> None:
         print(json.dumps(rows, ensure_ascii=False, indent=2))
         return
     for row in rows:
-        print(f"{row['since']}  {row['priority']}  {row['state']}  {row['alarm']}\n    {row['sentence']}")
+        print(f"{_to_the_second(row['since'])}  {row['priority']}  {row['state']}  {row['alarm']}")
+        print(f"    {row['sentence']}")
     if not rows:
         print("no alarm stands")
+
+
+def _to_the_second(since: object) -> str:
+    return str(since)[:19].replace("T", " ")
 
 
 def _open_from_socket(socket: str) -> list[Row]:

@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from quietbench.daemon.cli.air import commands as air_commands
 from quietbench.daemon.cli.commanding import commands
 from quietbench.daemon.cli.exits import EXIT_TEXT, Exit, errors_told, fail
 from quietbench.daemon.cli.options import AsJson, File, Socket, bench_names, profile_names
@@ -51,11 +52,21 @@ def run(file: File) -> None:
 
     This process becomes the watcher; stop it with Ctrl-C or SIGTERM. Check the file first with "quietbench check".
     """
-    if not file.is_file():
-        fail(f"{file}: no such file; wanted the watcher's configuration, a TOML file", Exit.INPUT)
+    if (trouble := _trouble_with(file)) is not None:
+        fail(f"{file}: {trouble}; wanted the watcher's configuration, a TOML file", Exit.INPUT)
     # The watcher takes this process's place, so that nothing of the command line stays in its memory.
     sys.stdout.flush()
     os.execv(sys.executable, watcher_command(file))  # noqa: S606  our own interpreter, no shell
+
+
+def _trouble_with(file: Path) -> str | None:
+    try:
+        file.stat()
+    except FileNotFoundError:
+        return "no such file"
+    except OSError as problem:
+        return f"it can't be looked at ({problem.strerror})"
+    return "this is a directory" if file.is_dir() else None
 
 
 def watcher_command(file: Path) -> list[str]:
@@ -174,3 +185,4 @@ def status(*, socket: Socket = Path(DEFAULT_SOCKET), as_json: AsJson = False) ->
 app.add_typer(upkeep_commands)
 app.add_typer(commands)
 app.add_typer(ready_commands)
+app.add_typer(air_commands)

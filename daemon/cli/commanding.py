@@ -136,7 +136,7 @@ def live(bench: Bench, *, for_: For, role: Role, why: Why, socket: Socket = Path
     """Declare live work at a bench: a stated time, 4 hours at most, in which its strap alarms are suppressed.
 
     Caution: straps come off only as your site's rules say.
-    The page and lamp show it; a new ready check is needed afterwards.
+    The view and the lamp show it; a new ready check is needed afterwards.
     A board out of its bag counts as exposed meanwhile.
     Refused where the site's own rule, strap_off_above_v, is not configured.
     """
@@ -158,20 +158,26 @@ def end_live(bench: Bench, *, role: Role, why: Why, socket: Socket = Path(DEFAUL
 
 @commands.command(
     rich_help_panel=BENCHES,
-    epilog='Example: quietbench enter bench-1/mat 24Mohm --instrument "meter 3" --role lead --why "monthly check"',
+    epilog='Example: quietbench enter bench-1/footwear 42Mohm --instrument "tester 1" --role lead --why "daily test"',
 )
 def enter(
     channel: Annotated[
-        str, typer.Argument(help="The channel: bench-1/mat", autocompletion=channel_names, show_default=False)
+        str,
+        typer.Argument(
+            help="The channel: bench-1/footwear", autocompletion=channel_names, show_default=False
+        ),
     ],
-    value: Annotated[str, typer.Argument(help="The value with its unit: 24Mohm", show_default=False)],
+    value: Annotated[str, typer.Argument(help="The value with its unit: 42Mohm", show_default=False)],
     *,
     instrument: Annotated[str, typer.Option(help="What it was measured with.", show_default=False)],
     role: Role,
     why: Why,
     socket: Socket = Path(DEFAULT_SOCKET),
 ) -> None:
-    """Enter a periodic check measured by hand; it is judged by the channel's limit and kept."""
+    """Enter a periodic check measured by hand; it is judged by the channel's limit and kept.
+
+    Only for channels with a limit that is checked by hand; anything else is kept with "quietbench note".
+    """
     from quietbench.daemon.cli.entering import enter as enter_it
     from quietbench.daemon.cli.entering import own_name
 

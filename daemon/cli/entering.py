@@ -21,7 +21,7 @@ _SAID = {
     "unshelve": "{alarm} is back from its shelf, by {person}",
     "remove": (
         "{alarm} taken out of service by {person}. Bench state and relay follow the condition all the same."
-        " Put it back with: quietbench put-back {alarm}"
+        " Put it back with: quietbench put-back {alarm} --role … --why …"
     ),
     "put-back": "{alarm} back in service, by {person}",
     "silence": (
@@ -29,7 +29,7 @@ _SAID = {
     ),
     "live": (
         "{bench}: live work declared by {person}{until}.{rule}"
-        " Straps come off only as your site's rules say; the page and lamp show it;"
+        " Straps come off only as your site's rules say; the view and the lamp show it;"
         " a new ready check is needed afterwards."
     ),
     "end-live": "{bench}: live work ended by {person}. The strap alarms are back; a new ready check is needed.",

@@ -60,12 +60,24 @@ def _known(what: str) -> list[str]:
 
 
 File = Annotated[
-    Path, typer.Argument(metavar="FILE", help="The watcher's configuration, a TOML file.", show_default=False)
+    Path,
+    typer.Argument(
+        metavar="FILE",
+        help="The watcher's configuration, a TOML file.",
+        show_default=False,
+        readable=False,  # what can't be read is told in our own words
+    ),
 ]
+# Not checked for being readable: the client says which group opens it.
 Socket = Annotated[
     Path,
     typer.Option(
-        "--socket", metavar="PATH", envvar="QUIETBENCH_SOCKET", help="The watcher's socket.", dir_okay=False
+        "--socket",
+        metavar="PATH",
+        envvar="QUIETBENCH_SOCKET",
+        help="The watcher's socket.",
+        dir_okay=False,
+        readable=False,
     ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")]

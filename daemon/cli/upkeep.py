@@ -14,7 +14,12 @@ from quietbench.daemon.socket.protocol import DEFAULT_SOCKET
 commands = typer.Typer()
 
 _STORE = typer.Option(
-    "--store", metavar="FOLDER", help="The watcher's store.", file_okay=False, show_default=False
+    "--store",
+    metavar="FOLDER",
+    help="The watcher's store.",
+    file_okay=False,
+    readable=False,  # the store says itself what is wrong with it
+    show_default=False,
 )
 StoreFolder = Annotated[Path, _STORE]
 Since = Annotated[

@@ -50,10 +50,11 @@ def print_plain(following: Following, bench: str | None) -> None:
     """Print one line for each change."""
     teller = Teller(only=bench)
     for item in following.lines(lambda client: client.follow(quiet_s=1.0), threading.Event()):
-        for text in teller.tell(item, time.monotonic()):
-            print(text, flush=True)
+        texts = list(teller.tell(item, time.monotonic()))
         if bench is not None and teller.all_benches and bench not in teller.all_benches:
             raise _no_bench(bench, teller.all_benches)
+        for text in texts:
+            print(text, flush=True)
 
 
 def _put(line: bytes) -> None:

@@ -16,8 +16,8 @@ _EVERYWHERE = ""
 class Due(NamedTuple):
     """A timer that has run out.
 
-    "delay", "shelf" and "resound" of an alarm, "silent" of a channel, "presence" and "footwear" of a seat,
-    "silence", "live" and "ready" of a bench.
+    "delay", "shelf" and "resound" of an alarm, "silent" and "stuck" of a channel, "presence" and "footwear" of a
+    seat, "silence", "live" and "ready" of a bench.
     """
 
     kind: str

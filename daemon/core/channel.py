@@ -55,7 +55,9 @@ class ChannelWatch:
     __slots__ = (
         "_contact",
         "_measured",
+        "_moved_ns",
         "_stale_reason",
+        "_stuck_at",
         "_tested_since_ns",
         "bad_in_a_row",
         "channel",
@@ -92,6 +94,8 @@ class ChannelWatch:
         self.standing = NOT_TRUSTED
         self._stale_reason: Reason | None = None
         self._tested_since_ns: int | None = None
+        self._stuck_at: float | None = None
+        self._moved_ns = now_ns
 
     @property
     def reason(self) -> Reason | None:
@@ -159,6 +163,8 @@ class ChannelWatch:
         else:
             value = self.channel.conversion.convert(raw)
             reason = given if given is not None else value.reason
+        if self._holds_still(raw, given):
+            reason = Reason.STUCK
         quality = quality_of(reason)
         tested, before = given is Reason.SELF_TEST, self._tested_since_ns
         if self._follow_test(monotonic_ns, quality, tested=tested):
@@ -179,6 +185,8 @@ class ChannelWatch:
         number, u, sense, _ = value if value is not None else _NO_VALUE
         reading = Reading(self.index, monotonic_ns, raw, given, number, u, sense, quality, reason, keep, 0)
         changed = changed or self.last is None or self.last.quality is not quality
+        if self.last is None or raw != self.last.raw:
+            self._moved_ns = monotonic_ns
         self.last = reading
         if quality is not Quality.BAD and not tested:
             self.valid = reading
@@ -186,6 +194,15 @@ class ChannelWatch:
             self.kept = reading
         self.restate()
         return reading, changed
+
+    def _holds_still(self, raw: float | None, given: Reason | None) -> bool:
+        """Say whether a channel that is stuck has still not moved; any other sample ends that."""
+        if self._stuck_at is None:
+            return False
+        if given is None and raw == self._stuck_at:
+            return True
+        self._stuck_at = None
+        return False
 
     def _follow_test(self, monotonic_ns: int, quality: Quality, *, tested: bool) -> bool:
         """Take note that something known stands in for what is watched; say whether for too long.
@@ -251,6 +268,21 @@ class ChannelWatch:
         """Return when silence becomes a fault, or None while one stands already."""
         silent_after_ns = self.channel.silent_after_ns
         return None if self.fault.holds or not silent_after_ns else self.last_ns + silent_after_ns
+
+    def stuck_at_ns(self) -> int | None:
+        """Return when standing still becomes a fault, or None where it never does or a fault stands already."""
+        if not self.channel.stuck_after_ns or self.fault.holds or self.last is None:
+            return None
+        return self._moved_ns + self.channel.stuck_after_ns
+
+    def fall_stuck(self) -> None:
+        """Take note that the raw value has not moved for too long: the sensor may be dead."""
+        assert self.last is not None
+        self.fault.holds = True
+        self.bad_in_a_row = self.channel.fault_after
+        self._stuck_at = self.last.raw
+        self._stale_reason = Reason.STUCK
+        self.restate()
 
     def fall_silent(self) -> None:
         """Take note that no sample came in time: the measurement can't be trusted."""

@@ -269,6 +269,10 @@ class Core:
             watch = self._by_name[subject]
             watch.fall_silent()
             return self.follow(watch, now_ns)
+        if kind == "stuck":
+            watch = self._by_name[subject]
+            watch.fall_stuck()
+            return self.follow(watch, now_ns)
         if kind in ("presence", "footwear"):
             return self._let_seat(kind, subject, now_ns)
         if kind in ("silence", "live", "ready"):
@@ -383,6 +387,9 @@ class Core:
             at = watch.silent_at_ns()
             if at is not None:
                 yield at, Due("silent", watch.channel.name)
+            at = watch.stuck_at_ns()
+            if at is not None:
+                yield at, Due("stuck", watch.channel.name)
         for bench in self.benches.values():
             yield from timers_of(bench)
         for due, at in self.book.timers.items():

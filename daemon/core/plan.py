@@ -78,7 +78,8 @@ class Channel:
     ``fault_after`` bad polls in a row, or ``silent_after_ns`` without any sample, raise the fault alarm; 0 is for
     a channel that no device feeds, whose values are only entered by hand.
     Thinning keeps a reading when its raw value moved by more than ``thin_raw`` or ``heartbeat_ns`` has passed.
-    ``fault_resound_ns`` is the re-sound time of its fault alarm.
+    ``fault_resound_ns`` is the re-sound time of its fault alarm. ``stuck_after_ns`` without any movement of the raw
+    value is a fault, 0 never: a quiet good contact or mat does not move either, so only what must move has it.
     """
 
     name: str
@@ -94,6 +95,7 @@ class Channel:
     heartbeat_ns: int = 60_000_000_000
     thin_raw: float = 0.0
     fault_resound_ns: int = 0
+    stuck_after_ns: int = 0
 
 
 class Posture(enum.Enum):

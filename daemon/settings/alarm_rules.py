@@ -11,7 +11,7 @@ from quietbench.daemon.settings.draft import Draft
 from quietbench.daemon.settings.limit_making import held_back_too_long
 from quietbench.daemon.settings.limits import DANGEROUS, LONGEST_ON_DELAY_S
 
-__all__ = ["dangers", "delays", "entered_alone", "nothing_read", "patience"]
+__all__ = ["dangers", "delays", "entered_alone", "nothing_read", "patience", "standing_still"]
 
 MOST_BAD_POLLS = 5
 LONGEST_SILENCE_S = 30.0
@@ -27,6 +27,7 @@ _OF_READINGS = (
     "fault_resound_s",
     "fault_after",
     "silent_after_s",
+    "stuck_after_s",
     "heartbeat_s",
     "thin_raw",
 )
@@ -70,6 +71,19 @@ def delays(draft: Draft) -> Iterator[Trouble]:
             wanted = f"at most {LONGEST_ON_DELAY_S:g} s {_why(draft, name, limit)}"
             got = f"{limit.on_delay_ns / _SECOND_NS:g} s"
             yield Trouble(("limits", name, "on_delay_s"), "an alarm held back for too long", wanted, got=got)
+
+
+def standing_still(draft: Draft) -> Iterator[Trouble]:
+    """Check that only what must move is called stuck, and not before its stored readings can show it."""
+    stuck_after_s = draft.channel.stuck_after_s
+    if stuck_after_s is None:
+        return
+    if draft.quantity.contact:
+        wanted = "no such key: a contact that stays closed is what is wanted"
+        yield Trouble(("stuck_after_s",), "a contact that must move", wanted)
+    elif stuck_after_s <= draft.channel.heartbeat_s:
+        wanted = f"more than heartbeat_s, {draft.channel.heartbeat_s:g} s"
+        yield Trouble(("stuck_after_s",), "stuck sooner than readings are kept", wanted)
 
 
 def patience(draft: Draft) -> Iterator[Trouble]:

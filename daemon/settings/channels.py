@@ -122,6 +122,11 @@ class ChannelTable(Table):
         None,
         description="Time without any sample that is a fault (s); three polls, at least 2 s, if not given.",
     )
+    stuck_after_s: Annotated[float, Field(gt=0, le=31_536_000)] | None = Field(
+        None,
+        description="Time without any movement of the raw value that is a fault (s), longer than heartbeat_s; never, "
+        "if not given. For what must move, as air does: a quiet good contact does not.",
+    )
     heartbeat_s: Annotated[float, Field(gt=0, le=86400)] = Field(
         60.0, description="Longest time without a kept reading (s)."
     )

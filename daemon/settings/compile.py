@@ -39,7 +39,6 @@ __all__ = ["Settings", "compile_plan", "compile_setup", "load", "load_setup"]
 
 _SECOND_NS = 1_000_000_000
 _SHORTEST_SILENCE_S = 2.0
-_NEVER_SILENT_S = 100 * 365 * 86_400.0
 _POLLS_MISSED = 3
 _DEADLINE_S = 0.5
 _HEALTH_SILENT_S = 10.0
@@ -165,6 +164,7 @@ def _channel(settings: Settings, place: ChannelPlace, gated_at: set[str]) -> Cha
         heartbeat_ns=_ns(table.heartbeat_s),
         thin_raw=thin_raw_of(table),
         fault_resound_ns=_fault_resound_ns(table, path=quantity.path),
+        stuck_after_ns=_ns(table.stuck_after_s or 0.0),
     )
 
 
@@ -184,8 +184,7 @@ def _silent_after_s(settings: Settings, table: ChannelTable) -> float:
     if table.silent_after_s is not None:
         return table.silent_after_s
     if table.source is None:
-        # Nothing is ever read there, so no silence means anything.
-        return _NEVER_SILENT_S
+        return 0.0  # nothing is ever read there, so no silence means anything
     device = settings.configuration.devices[_source(settings, table.source)[0]]
     return max(_POLLS_MISSED * device.every_s, _SHORTEST_SILENCE_S)
 

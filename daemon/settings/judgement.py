@@ -13,7 +13,14 @@ from dataclasses import dataclass, replace
 from quietbench.daemon.core.convert import Conversion, Divider
 from quietbench.daemon.core.limits import Zone, zone
 from quietbench.daemon.core.plan import Limit
-from quietbench.daemon.settings.alarm_rules import dangers, delays, entered_alone, nothing_read, patience
+from quietbench.daemon.settings.alarm_rules import (
+    dangers,
+    delays,
+    entered_alone,
+    nothing_read,
+    patience,
+    standing_still,
+)
 from quietbench.daemon.settings.channels import ChannelTable
 from quietbench.daemon.settings.conversions import Trouble, conversion_of
 from quietbench.daemon.settings.draft import Draft
@@ -244,6 +251,7 @@ _STEPS: tuple[Callable[[Draft], Iterator[Trouble]], ...] = (
     dangers,
     delays,
     patience,
+    standing_still,
     _at_commissioning,
     _resolution,
     _watch_for_change,

@@ -18,6 +18,12 @@ from quietbench.drivers.samples import Reason
 
 log = logging.getLogger(__name__)
 
+FREEZE_NS = 1_000_000_000
+"""A round that took longer was a standstill of the process (or of the machine), not of one device."""
+
+MOST_EDGES = 500
+"""How many edges are fed before anything else has its turn."""
+
 ROUND_S = 0.05
 """The core's thread goes round at least this often, also when nothing happens."""
 
@@ -60,6 +66,7 @@ class CoreLoop:
         self._hand_on = hand_on
         self._mark = board.mark("core", period_s=2 * ROUND_S, protecting=True)
         self._stopping = False
+        self._trust_silence_ns = 0
         self.attendant: Attendant | None = None
         self._thread = threading.Thread(target=self._run, name="core", daemon=True)
 
@@ -86,12 +93,14 @@ class CoreLoop:
         """Take one item. Only a round that came to its end is progress: one that always breaks drops the relay."""
         core = self.core
         now_ns = self._monotonic_ns()
-        wait_s = min((core.next_due_ns() - now_ns) / 1e9, ROUND_S)
+        wait_s = 0.0 if self._inbox.urgent else min((core.next_due_ns() - now_ns) / 1e9, ROUND_S)
         item = self._inbox.get(wait_s)
         self._edges()
         now_ns = self._monotonic_ns()
+        self._notice_freeze(now_ns)
         for due in core.due(now_ns):
-            self._give(core.let(due, now_ns))
+            if due.kind != "silent" or now_ns >= self._trust_silence_ns:
+                self._give(core.let(due, now_ns))
         if self.attendant is not None:
             self.attendant.go_round(now_ns)
         if isinstance(item, Request):
@@ -119,9 +128,17 @@ class CoreLoop:
         if gathered:
             self._hand_on(gathered)
 
+    def _notice_freeze(self, now_ns: int) -> None:
+        """After a standstill of this whole process let the buses speak first: it was not they who were silent."""
+        if now_ns - self._mark.moved_ns > FREEZE_NS:
+            self._trust_silence_ns = now_ns + FREEZE_NS
+
     def _edges(self) -> None:
+        """Feed the edges that wait; in a storm a number at a time, so that timers and polls have their turn."""
         urgent = self._inbox.urgent
-        while urgent:
+        for _ in range(MOST_EDGES):
+            if not urgent:
+                return
             sample = urgent.popleft()
             if self.attendant is not None and self.attendant.marks:
                 sample = self.attendant.mark(sample)

@@ -77,6 +77,10 @@ class BusThread:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"bus-{name}", daemon=True)
 
+    def failing(self) -> dict[str, str]:
+        """Return the devices that do not answer as they should, with what their driver says."""
+        return {device.name: device.told for device in self._devices if device.told}
+
     def start(self) -> None:
         """Start asking."""
         self._thread.start()

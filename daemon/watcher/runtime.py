@@ -284,6 +284,7 @@ class Watcher:
             "profile": self._plan.profile,
             "store": str(self._setup.store_folder),
             "clock_known": self.clock.known(),
+            "devices_failing": {n: text for bus in self._buses for n, text in bus.failing().items()},
             "wrong": self._health.texts(),
             "stale": list(self._board.stale(self.clock.monotonic_ns())),
         }

@@ -125,6 +125,7 @@ class SocketServer:
         self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._woken = False
         self._missed = 0
+        self._closed = False
         self._stopping = False
         self.followers = 0
         self._listener = _listen(path, group)
@@ -158,13 +159,16 @@ class SocketServer:
         self._wake()
         if self._thread.is_alive():
             self._thread.join(1.0)
+        if not self._closed:
+            self._closed = True  # whoever still has something to tell finds nobody to wake
+            os.close(self._wake_fd)
 
     def _put(self, client: Client | None, line: Mapping[str, Any]) -> None:
         self._news.append((client, line))
         self._wake()
 
     def _wake(self) -> None:
-        if not self._woken:
+        if not self._woken and not self._closed:
             self._woken = True
             os.eventfd_write(self._wake_fd, 1)
 
@@ -180,7 +184,6 @@ class SocketServer:
             self._drop(client)
         self._listener.close()
         self._selector.close()
-        os.close(self._wake_fd)
         self.path.unlink(missing_ok=True)
 
     def _accept(self, listener: socket.socket, _events: int) -> None:

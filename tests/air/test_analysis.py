@@ -30,7 +30,7 @@ def schema() -> Any:
 
 
 def told_of(*rooms: Room, around: Surroundings | None = None) -> dict[str, Any]:
-    told = analysed("An invented site", rooms, around or Surroundings("Asia/Tokyo"))
+    told = analysed("An invented site", rooms, around or Surroundings("Etc/GMT-9"))
     jsonschema.validate(json.loads(json.dumps(told, allow_nan=False)), schema())
     return told
 

@@ -234,7 +234,7 @@ EVENT = {"event": {"time": "2031-03-02T08:00:00.000000Z", "body": {"strap_off_ab
             {"alarm": "a/b:c"},
             (
                 "a/b:c taken out of service by ME. Bench state and relay follow the condition all the same."
-                " Put it back with: quietbench put-back a/b:c"
+                " Put it back with: quietbench put-back a/b:c --role … --why …"
             ),
         ),
         (("put-back", "a/b:c"), "put-back", {"alarm": "a/b:c"}, "a/b:c back in service, by ME"),
@@ -250,7 +250,7 @@ EVENT = {"event": {"time": "2031-03-02T08:00:00.000000Z", "body": {"strap_off_ab
             {"bench": "bench-1", "for_s": 5400.0},
             (
                 "bench-1: live work declared by ME until 09:30:00 UTC. The site's rule: straps off above 50 V."
-                " Straps come off only as your site's rules say; the page and lamp show it;"
+                " Straps come off only as your site's rules say; the view and the lamp show it;"
                 " a new ready check is needed afterwards."
             ),
         ),
@@ -284,7 +284,7 @@ def test_the_help_of_live_work_warns(command: Run) -> None:
     """What must be known before a strap comes off stands where the command is looked up."""
     text = " ".join(command("live", "--help").stdout.split())
     assert "Caution: straps come off only as your site's rules say." in text
-    assert "The page and lamp show it; a new ready check is needed afterwards." in text
+    assert "The view and the lamp show it; a new ready check is needed afterwards." in text
     for name in ("shelve", "take-out"):
         text = " ".join(command(name, "--help").stdout.split())
         assert "Bench state and relay follow the condition all the same." in text

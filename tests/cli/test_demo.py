@@ -16,13 +16,20 @@ import pytest
 
 from quietbench.daemon.cli.demo.children import Child, ChildError, SpeakingChild
 from quietbench.daemon.cli.demo.story import Story
-from quietbench.daemon.cli.demo.summary import alarm_stands, caught, strap_openings
+from quietbench.daemon.cli.demo.summary import (
+    FILTER_NS,
+    alarm_stands,
+    caught,
+    dropout_lines,
+    strap_openings,
+)
 from quietbench.daemon.cli.demo.truth import Opening, TruthTail, openings
 from quietbench.daemon.cli.exits import Exit
 from quietbench.daemon.core.convert import Sense
 from quietbench.daemon.core.records import EventKind, Quality
 from quietbench.daemon.socket.lines import ReadingLine
 from quietbench.daemon.store.stored import StoredEvent, StoredReading
+from quietbench.simulators.model.electronics import STRAP_COMPARATOR, Comparator
 
 Run = Any  # Command of conftest
 
@@ -164,6 +171,38 @@ def test_what_is_still_open_at_the_end_was_seen_too() -> None:
     assert strap_openings([_strap(5, 0), _strap(6, 0)]) == [Opening("bench-1", 5, 5)]
 
 
+def _truth(*openings_ms: tuple[float, float]) -> list[dict[str, object]]:
+    return [
+        {
+            "what": "closed",
+            "bench": "bench-1",
+            "stretch": "cord",
+            "start_ns": int(a * MS),
+            "end_ns": int(b * MS),
+        }
+        for a, b in openings_ms
+    ]
+
+
+def test_an_opening_that_the_contact_can_not_show_is_not_called_missed() -> None:
+    """Its own filter hides openings below about 2.5 ms; a longer one that is not on record was missed."""
+    seen = [_strap(0, 1), _strap(100 * MS, 0), _strap(108 * MS, 1)]
+    short = list(dropout_lines(seen, _truth((98, 108), (200, 202.1))))
+    assert short == [
+        "Strap dropouts: 2 happened, 1 are on record; the shortest lasted 2.1 ms.",
+        "  1 too short to see (bench-1 2.1 ms):",
+        "    the strap contact's own filter hides openings below about 2.5 ms.",
+    ]
+    assert list(dropout_lines(seen, _truth((98, 108), (200, 203.4))))[1:] == ["  1 missed (bench-1 3.4 ms)."]
+
+
+def test_the_filter_hides_what_the_simulated_contact_does_not_show() -> None:
+    """The bound is that of the simulator's comparator, from a discharged filter."""
+    contact = Comparator(STRAP_COMPARATOR, 1.0)
+    contact.set_loop(1e15)
+    assert contact.next_crossing_s() * 1e9 == pytest.approx(FILTER_NS, rel=0.01)
+
+
 # --- children ---
 
 
@@ -287,6 +326,19 @@ def _of_folder(folder: Path) -> list[int]:
         ):
             found.append(process.info["pid"])
     return [pid for pid in found if pid != os.getpid()]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("text", ["x[", "version = 1"])
+def test_a_demonstration_whose_file_was_spoilt_says_which_and_what_to_do(
+    command: Run, tmp_path: Path, text: str
+) -> None:
+    """A changed configuration is played as it is; one that can't be is named, with no traceback."""
+    (tmp_path / "demo.toml").write_text(text)
+    done = command("demo", "--folder", str(tmp_path), "--seconds", "2")
+    assert done.returncode == Exit.INPUT
+    assert f"{tmp_path / 'demo.toml'}: can't be played" in done.stderr
+    assert "quietbench check" in done.stderr
 
 
 def test_the_command_never_imports_what_it_simulates() -> None:

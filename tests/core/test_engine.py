@@ -198,6 +198,25 @@ def test_no_samples_at_all_become_a_fault_by_themselves() -> None:
     assert ("b/strap:fault", "unacknowledged") in scene.alarms()
 
 
+def test_what_must_move_and_does_not_is_stuck_until_it_moves() -> None:
+    """Humidity that stands still for ten minutes; a heartbeat in between is no movement."""
+    plan = one_bench()
+    air = replace(plan.channels[HUMIDITY], stuck_after_ns=600_000 * MS)
+    scene = Scene(replace(plan, channels=(*plan.channels[:HUMIDITY], air)))
+    alarm = "room/humidity:fault"
+    for second in range(600):
+        assert alarm not in [a.name for a in scene.core.alarms()], second
+        scene.feed(HUMIDITY, 450)
+        scene.wait(1000)
+    assert next(a for a in scene.core.alarms() if a.name == alarm).sentence.key == "fault.stuck"
+
+    scene.feed(HUMIDITY, 450)
+    assert next(a for a in scene.core.alarms() if a.name == alarm).standing
+    scene.feed(HUMIDITY, 451)
+
+    assert not next(a for a in scene.core.alarms() if a.name == alarm).standing
+
+
 def test_one_good_sample_ends_a_fault() -> None:
     """Recovery needs nobody."""
     scene = Scene()

@@ -68,6 +68,7 @@ def small_plan() -> Plan:
             (Limit("low", Requirement.ABOVE, 0.3, OWN, Priority.LOW, deadband=0.002, on_delay_ns=MS * 500),),
             thin_raw=2.0,
             heartbeat_ns=2000 * MS,
+            stuck_after_ns=2500 * MS,
         ),
     )
     bench = Bench(

@@ -68,6 +68,7 @@ def test_an_adapter_that_is_plugged_in_later_is_found(folder: Path) -> None:
         site.control.unplug("air")
         site.start_watcher()
         site.wait_alarm(FAULT, "unacknowledged")
+        assert "ports/air" in site.ask("status")["devices_failing"]["climate"]
 
         site.control.replug("air")
 

@@ -91,6 +91,14 @@ MISTAKES = (
         at="silent_after_s",
     ),
     Mistake(
+        "contact that must move",
+        'source = "strap-1"',
+        'source = "strap-1"\nstuck_after_s = 600',
+        "stuck_after_s",
+        "a contact that stays closed is what is wanted",
+        at="stuck_after_s",
+    ),
+    Mistake(
         "path that looks held for a thousand bad polls",
         'source = "strap-1"',
         'source = "strap-1"\nfault_after = 1000',

@@ -76,6 +76,15 @@ class Child:
         if process.stdout is not None:
             process.stdout.close()
 
+    def _open_log(self) -> IO[bytes]:
+        try:
+            return self.log.open("wb")
+        except OSError as problem:
+            raise ChildError(
+                f"the {self.name} can't be started: {self.log} can't be written ({problem.strerror}); "
+                "use a folder of your own with free space"
+            ) from problem
+
     def wait_until(self, happens: str, is_so: Path, seconds: float) -> None:
         """Wait for a path to appear; raise `ChildError` when the process ends or the time runs out."""
         deadline = time.monotonic() + seconds
@@ -88,7 +97,7 @@ class Child:
             time.sleep(0.02)
 
     def _start(self, stdout: int | None) -> None:
-        with self.log.open("wb") as log:
+        with self._open_log() as log:
             self._process = subprocess.Popen(  # noqa: S603  our own interpreter and modules
                 self._argv,
                 stdin=subprocess.DEVNULL,

@@ -45,9 +45,7 @@ class Stage:
         self.truth: list[dict[str, Any]] = []
         self._tail = TruthTail(folder / "truth.jsonl")
         self._story = Story()
-        configuration = tomllib.loads((folder / CONFIGURATION).read_text())
-        self.socket = folder / configuration["watcher"]["socket"]
-        self.store = folder / configuration["store"]["folder"]
+        self.socket, self.store = _socket_and_store(folder / CONFIGURATION)
         interpreter = [sys.executable, "-P", "-m"]
         life = ["--seconds", f"{seconds + START_S + SPARE_S:g}"]
         # Started by name: what is simulated stays on the other side of a process boundary.
@@ -136,8 +134,21 @@ def _sum_up(stage: Stage, *, kept: bool) -> None:
             print(line)
     except QuietbenchError as problem:
         print(f"quietbench: no summary: {problem}", file=sys.stderr)
-    if not kept:
-        print("A temporary folder, removed now; keep it with --folder DIR.")
+    print(
+        f"The store: {stage.store}" if kept else "It ran in a temporary folder; keep all with --folder DIR."
+    )
+
+
+def _socket_and_store(file: Path) -> tuple[Path, Path]:
+    """Return where the watcher of a demonstration listens and keeps; a file that was changed may say neither."""
+    try:
+        said = tomllib.loads(file.read_text("utf-8"))
+        return file.parent / said["watcher"]["socket"], file.parent / said["store"]["folder"]
+    except (OSError, ValueError, LookupError, TypeError) as problem:
+        raise ConfigurationError(
+            f"{file}: can't be played ({type(problem).__name__}: {problem}); wanted a configuration with"
+            f' [watcher] socket and [store] folder: see "quietbench check {file}", or delete it for a fresh one'
+        ) from problem
 
 
 @contextmanager
@@ -166,4 +177,6 @@ def _fill(folder: Path) -> None:
             with resources.as_file(example) as source:
                 shutil.copyfile(source, folder / CONFIGURATION)
     except OSError as problem:
-        raise ConfigurationError(f"--folder {folder}: {problem.strerror or problem}") from problem
+        raise ConfigurationError(
+            f"--folder {folder}: {problem.strerror or problem}; wanted a folder that you can write to"
+        ) from problem

@@ -21,9 +21,14 @@ class Opening:
     end_ns: int
 
     @property
+    def lasted_ns(self) -> int:
+        """Get how long it was open."""
+        return self.end_ns - self.start_ns
+
+    @property
     def is_dropout(self) -> bool:
         """Say whether it was a short one."""
-        return self.end_ns - self.start_ns < DROPOUT_NS
+        return self.lasted_ns < DROPOUT_NS
 
 
 class TruthTail:

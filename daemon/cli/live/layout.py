@@ -135,9 +135,12 @@ def _foot(frame: Frame) -> Text:
         ("unwatched", "not watched"),
     ):
         line.append(f"{ink.link(state, 3)} {words}  ")
-    line.append("± one standard uncertainty")
-    if frame.hint and line.cell_len + len(frame.hint) + 2 <= frame.width:
-        line.append(f"  {frame.hint}")
+    # How to leave goes before what a sign means.
+    hint = f"  {frame.hint}" if frame.hint else ""
+    explained = ("± one standard uncertainty", "± standard uncertainty", "± uncertainty")
+    line.append(next((w for w in explained if line.cell_len + len(w) + len(hint) <= frame.width), ""))
+    if line.cell_len + len(hint) <= frame.width:
+        line.append(hint)
     return line
 
 

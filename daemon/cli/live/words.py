@@ -18,6 +18,9 @@ _READY = {
     "failed": "check before work failed",
 }
 _AGAIN = {"sounds again": "sounds again: ", "back, condition stands": "shown again: "}
+_DONE = {"remove": "take-out", "enter": "value entered"}
+"""What the command line calls a command otherwise than the socket does."""
+
 _AFTER = {
     "acknowledged": "acknowledged",
     "returned unacknowledged": "over, not acknowledged",
@@ -205,7 +208,8 @@ def _names(body: Mapping[str, Any], key: str) -> list[str]:
 
 
 def _command_text(event: EventLine) -> str:
-    return f"{event.body.get('do', 'command')} by {event.body.get('person', 'somebody')}"
+    done = str(event.body.get("do", "command"))
+    return f"{_DONE.get(done, done)} by {event.body.get('person', 'somebody')}"
 
 
 def _clock_text(_: EventLine) -> str:
