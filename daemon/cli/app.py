@@ -14,6 +14,7 @@ from quietbench.daemon.cli.commanding import commands
 from quietbench.daemon.cli.exits import EXIT_TEXT, Exit, errors_told, fail
 from quietbench.daemon.cli.options import AsJson, File, Socket, bench_names, profile_names
 from quietbench.daemon.cli.readying import commands as ready_commands
+from quietbench.daemon.cli.tracing_commands import commands as tracing_commands
 from quietbench.daemon.cli.upkeep import commands as upkeep_commands
 from quietbench.daemon.socket.protocol import DEFAULT_SOCKET
 
@@ -186,3 +187,4 @@ app.add_typer(upkeep_commands)
 app.add_typer(commands)
 app.add_typer(ready_commands)
 app.add_typer(air_commands)
+app.add_typer(tracing_commands)
