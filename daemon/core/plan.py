@@ -80,6 +80,7 @@ class Channel:
     Thinning keeps a reading when its raw value moved by more than ``thin_raw`` or ``heartbeat_ns`` has passed.
     ``fault_resound_ns`` is the re-sound time of its fault alarm. ``stuck_after_ns`` without any movement of the raw
     value is a fault, 0 never: a quiet good contact or mat does not move either, so only what must move has it.
+    ``calibration_due`` is the last day (ISO 8601) on which its calibration holds, "" where none was entered.
     """
 
     name: str
@@ -96,6 +97,7 @@ class Channel:
     thin_raw: float = 0.0
     fault_resound_ns: int = 0
     stuck_after_ns: int = 0
+    calibration_due: str = ""
 
 
 class Posture(enum.Enum):

@@ -30,7 +30,14 @@ from quietbench.daemon.core.ready_parts import (
     Result,
     Say,
 )
-from quietbench.daemon.core.ready_steps import ButtonSignalsStep, NoteStep, SignalStep, Step, signal_names
+from quietbench.daemon.core.ready_steps import (
+    ButtonSignalsStep,
+    CalibrationStep,
+    NoteStep,
+    SignalStep,
+    Step,
+    signal_names,
+)
 from quietbench.daemon.core.records import Event, EventKind, Output, Rhythm
 
 MOST_DETAIL_BYTES = 16_000
@@ -173,7 +180,7 @@ def steps(core: Core, bench: str, outfit: Outfit, *, by_button: bool) -> list[St
     return [
         *_signals(outfit, by_button=by_button),
         _channels(core, watch),
-        NoteStep("calibration", "no due dates are entered for these channels"),
+        CalibrationStep({w.channel.name: w.channel.calibration_due for w in watch.channels}, outfit.today),
         *_straps(core, watch, by_button=by_button),
         *_references(core, outfit),
         ReadingsStep("air", [w for w in core.channels() if _is_air(core, w)], Result.WARNED),

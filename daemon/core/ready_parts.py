@@ -73,11 +73,12 @@ class Reference:
 
 @dataclass(frozen=True, slots=True)
 class Outfit:
-    """What a bench has to be tested with."""
+    """What a bench has to be tested with; ``today`` is the date (UTC, ISO 8601), "" while no clock is known."""
 
     buzzer: bool
     colours: tuple[Lamp, ...] = ()
     references: tuple[Reference, ...] = ()
+    today: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -83,6 +83,34 @@ class NoteStep(Step):
         return []
 
 
+class CalibrationStep(NoteStep):
+    """The last days on which the channels' calibrations hold, against today.
+
+    One that is past warns and does not stop work by itself; what nobody entered is said to be so. ISO dates of
+    one form compare as text.
+    """
+
+    def __init__(self, due: dict[str, str], today: str) -> None:
+        super().__init__("calibration", "")
+        self._due, self._today = due, today
+
+    def begin(self, now_ns: int) -> list[Act]:  # noqa: ARG002  the face of a step
+        """Be done at once."""
+        entered = {name: due for name, due in self._due.items() if due}
+        missing = len(self._due) - len(entered)
+        numbers: dict[str, object] = {"due": dict(entered), "not_entered": missing}
+        if not entered:
+            self.came_to(Result.NOTED, "no due dates are entered for these channels")
+        elif not self._today:
+            self.came_to(Result.NOTED, "the clock is not known, so nothing can be called due", numbers)
+        elif past := sorted(name for name, due in entered.items() if due < self._today):
+            self.came_to(Result.WARNED, f"calibration overdue: {', '.join(past)}", numbers)
+        else:
+            why = f"no due dates are entered for {missing} channels" if missing else ""
+            self.came_to(Result.PASSED, why, numbers)
+        return []
+
+
 class SignalStep(Step):
     """The buzzer sounds, or the lamp shows one colour, and a person says whether it was heard or seen."""
 

@@ -103,6 +103,9 @@ class ChannelTable(Table):
     )
     commissioned_ohm: Positive | None = Field(None, description="Resistance found at commissioning (ohm).")
     commissioned_on: dt.date | None = Field(None, description="The day of commissioning.")
+    calibration_due: dt.date | None = Field(
+        None, description="The last day on which its calibration holds; the check before work looks at it."
+    )
     change_factor: Annotated[float, Field(gt=1, le=1e6)] = Field(
         10.0, description="Times the commissioning value at which a change is an alarm."
     )

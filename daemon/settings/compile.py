@@ -165,6 +165,7 @@ def _channel(settings: Settings, place: ChannelPlace, gated_at: set[str]) -> Cha
         thin_raw=thin_raw_of(table),
         fault_resound_ns=_fault_resound_ns(table, path=quantity.path),
         stuck_after_ns=_ns(table.stuck_after_s or 0.0),
+        calibration_due="" if table.calibration_due is None else table.calibration_due.isoformat(),
     )
 
 

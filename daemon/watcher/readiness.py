@@ -112,7 +112,8 @@ class Readiness:
         if refused is not None:
             raise refused
         buzzer, colours = self._annunciators.fitted(bench)
-        outfit = Outfit(buzzer, colours, tuple(self._references.get(bench, ())))
+        references = tuple(self._references.get(bench, ()))
+        outfit = Outfit(buzzer, colours, references, self._views.today())
         check = ReadyCheck(core, bench, outfit, by_button=client is None, now_ns=now_ns)
         self._running[bench] = Running(check, client, who)
 

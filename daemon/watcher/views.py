@@ -55,6 +55,11 @@ class Views:
             self._offset_ns = offset_ns
         return utc_text(monotonic_ns + self._offset_ns)
 
+    def today(self) -> str:
+        """Return the date in UTC (ISO 8601), or "" while the clock is not known."""
+        now = self._clock.stamp()
+        return utc_text(now.wall_ns)[:10] if now.known else ""
+
     def reading(self, reading: Reading) -> dict[str, Any]:
         """Return a reading as followers see it; "id" is null for one that is not stored."""
         channel = self._channels[reading.channel]

@@ -34,6 +34,7 @@ from quietbench.daemon.core.ready_parts import (
     Signal,
     Switch,
 )
+from quietbench.daemon.core.ready_steps import CalibrationStep
 from quietbench.daemon.core.records import AlarmState, BenchState, Lamp, Record, Rhythm
 from quietbench.daemon.core.replay import kept, replay
 from quietbench.daemon.ready_words import WORDS, say
@@ -203,6 +204,26 @@ def test_a_whole_check_passes_with_every_number() -> None:
     assert (mat["unit"], mat["quality"], mat["limits"]) == ("ohm", "good", {"change": "< 220000000"})
     calibration = next(step for step in steps if step["step"] == "calibration")
     assert "no due dates are entered" in calibration["why"]
+
+
+@pytest.mark.parametrize(
+    ("due", "today", "result", "says"),
+    [
+        ({"b/strap": "", "b/mat": ""}, "2031-03-02", "noted", "no due dates are entered"),
+        ({"b/strap": "", "b/mat": "2031-03-02"}, "2031-03-02", "passed", "for 1 channels"),
+        ({"b/mat": "2031-03-01"}, "2031-03-02", "warned", "calibration overdue: b/mat"),
+        ({"b/mat": "2031-03-01"}, "", "noted", "the clock is not known"),
+    ],
+)
+def test_calibration_holds_through_its_last_day(
+    due: dict[str, str], today: str, result: str, says: str
+) -> None:
+    """What is past warns, what nobody entered is said to be so, and without a clock nothing is called due."""
+    step = CalibrationStep(due, today)
+    step.begin(0)
+
+    assert step.outcomes[0].result.value == result
+    assert says in step.outcomes[0].why
 
 
 def test_the_order_is_the_one_people_are_told() -> None:
