@@ -95,15 +95,6 @@ def read_store(
     return StoredAir(site, [_room(name, columns) for name in chosen], checks, position)
 
 
-def position_of(folder: Path) -> int:
-    """Return the last number on record, as a mark of what a result is based on. Raises `StoreError`."""
-    access = Access(folder, lambda: None)
-    try:
-        return int(access.read(lambda c: _rest(c)[2]))
-    finally:
-        access.close()
-
-
 def _columns(
     access: Access, wanted: dict[int, Channel], room: str | None, since_s: float | None
 ) -> dict[str, _Column]:

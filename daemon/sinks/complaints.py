@@ -21,14 +21,15 @@ class Complaints:
         self._patience_s = patience_s
         self._by_topic: dict[str, _Complaint] = {}
 
-    def trouble(self, topic: str, trouble: Trouble, now_ns: int) -> None:
-        """Note trouble; its age counts from the first one of the topic."""
+    def trouble(self, topic: str, trouble: Trouble, now_ns: int) -> bool:
+        """Note trouble, whose age counts from the first one of the topic; return whether it is the first."""
         known = self._by_topic.get(topic)
         self._by_topic[topic] = _Complaint(trouble, known.since_ns if known else now_ns)
+        return known is None
 
-    def well(self, topic: str) -> None:
-        """Forget a topic's trouble."""
-        self._by_topic.pop(topic, None)
+    def well(self, topic: str) -> bool:
+        """Forget a topic's trouble; return whether there was any."""
+        return self._by_topic.pop(topic, None) is not None
 
     def text(self, now_ns: int) -> str | None:
         """Return what a person should know, or None; it changes only when the matter does."""

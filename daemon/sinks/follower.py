@@ -142,11 +142,13 @@ class Follower:
 
     def trouble(self, topic: str, trouble: Trouble) -> None:
         """Note trouble, to be said at the end of the round."""
-        self._complaints.trouble(topic, trouble, self._now_ns())
+        if self._complaints.trouble(topic, trouble, self._now_ns()):
+            _log.warning("sink %s: %s; records wait in the store", self.name, trouble.why)
 
     def well(self, topic: str) -> None:
         """Take trouble back."""
-        self._complaints.well(topic)
+        if self._complaints.well(topic):
+            _log.info("sink %s: %s well again", self.name, topic)
 
     def alarm_states(self) -> Mapping[str, str]:
         """The last state of every alarm in the store; empty until it can be read."""

@@ -55,6 +55,7 @@ def test_a_broker_absent_at_the_start_gets_everything_once_it_is_there(folder: P
         site.start_watcher()
         site.wait_bench("bench-1", "held")
         open_and_close(site)
+        wait_until(lambda: "records wait in the store" in site.said(), "the log says that nobody is there")
 
         with broker, Subscriber(broker.port, "quietbench/#") as heard:
             wait_until(lambda: everything_sent(site, heard), "all records at the broker", within_s=40.0)
